@@ -1,9 +1,9 @@
 """What may be found on a foot: lesion codes, M-stages of digital dermatitis, the foot map.
 
 Codes follow the ICAR Claw Health Atlas (ICAR Technical Series, 2015; second edition with the M-stages). Names and
-definitions are in our own words. A row's ``status`` says how well it is backed: ``read`` means that code or definition was
-read in a published text, ``memory`` that the row was written down from memory and should be compared with the printed
-atlas.
+definitions are in our own words. A row's ``status`` says how well it is backed: ``read`` means that code or definition
+was read in a published text, ``memory`` that the row was written down from memory and should be compared with the
+printed atlas.
 
 Zones 0-12 are the international foot map, used with the lesion key of the International Lameness Committee (2008).
 
@@ -36,9 +36,9 @@ FindingProblem = Literal[
 class Lesion:
     """One disorder of the atlas.
 
-    ``usual_zones`` are where it is expected (empty: no zone was found in print); another zone is worth a second look, never
-    a refusal. ``has_m_stage`` holds for digital dermatitis alone. ``needs_claw`` is false for what lies between the claws,
-    on the skin, or concerns both claws. ``source`` names what backs code, definition and zones.
+    ``usual_zones`` are where it is expected (empty: no zone was found in print); another zone is worth a second look,
+    never a refusal. ``has_m_stage`` holds for digital dermatitis alone. ``needs_claw`` is false for what lies between
+    the claws, on the skin, or concerns both claws. ``source`` names what backs code, definition and zones.
     """
 
     code: str
@@ -82,9 +82,7 @@ def _lesion(
     *,
     needs_claw: bool = True,
 ) -> Lesion:
-    return Lesion(
-        code, group, name, meaning, zones, code == "DD", needs_claw, status, source
-    )
+    return Lesion(code, group, name, meaning, zones, code == "DD", needs_claw, status, source)
 
 
 LESIONS: Final[Mapping[str, Lesion]] = MappingProxyType(
@@ -320,13 +318,11 @@ GROUPS: Final[Mapping[str, str]] = MappingProxyType(
 )
 """Groups that have sub-codes. A finding names the sub-code."""
 
-LESION_ALIASES: Final[Mapping[str, str]] = MappingProxyType(
-    {"AF": "HFA", "VF": "HFV", "CSC": "CC"}
-)
-"""Older or national codes accepted on import. The single letters of the 2008 key are not among them: they are ambiguous."""
+LESION_ALIASES: Final[Mapping[str, str]] = MappingProxyType({"AF": "HFA", "VF": "HFV", "CSC": "CC"})
+"""Older or national codes accepted on import. The single letters of the 2008 key are not: they are ambiguous."""
 
 M_STAGES: Final[tuple[str, ...]] = ("M0", "M1", "M2", "M3", "M4", "M4.1")
-"""Stages of digital dermatitis: Doepfer et al. 1997, Berry et al. 2012, as in Vet. Res. 2020, 10.1186/s13567-020-00750-8."""
+"""Stages of DD: Doepfer et al. 1997, Berry et al. 2012 (Vet. Res. 2020, 10.1186/s13567-020-00750-8."""
 
 M_STAGE_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -347,13 +343,9 @@ FOOT_NAMES: Final[Mapping[str, str]] = MappingProxyType(
     {"LF": "Left fore", "RF": "Right fore", "LH": "Left hind", "RH": "Right hind"}
 )
 CLAWS: Final[tuple[str, ...]] = ("inner", "outer")
-CLAW_NAMES: Final[Mapping[str, str]] = MappingProxyType(
-    {"inner": "Inner claw", "outer": "Outer claw"}
-)
+CLAW_NAMES: Final[Mapping[str, str]] = MappingProxyType({"inner": "Inner claw", "outer": "Outer claw"})
 
-_ZONE_ARTICLE = (
-    "Recording hoof lesions by zone, trade press after J. Shearer, Iowa State"
-)
+_ZONE_ARTICLE = "Recording hoof lesions by zone, trade press after J. Shearer, Iowa State"
 
 ZONES: Final[Mapping[int, Zone]] = MappingProxyType(
     {
@@ -447,7 +439,7 @@ ZONES_WITHOUT_CLAW: Final = frozenset({0, 10})
 
 
 def lesion_code(text: str) -> str:
-    """The code a person or a file meant: spaces dropped, upper case, aliases resolved. An unknown code comes back as it is."""
+    """The code a person or a file meant: no spaces, upper case, aliases resolved. An unknown code comes back."""
     code = "".join(text.split()).upper()
     return LESION_ALIASES.get(code, code)
 
@@ -457,8 +449,8 @@ def check_finding(
 ) -> tuple[FindingProblem, ...]:
     """What is wrong with one finding; empty when nothing is.
 
-    An empty stage, claw or zone (``None`` or ``""``) means not told. The zone may always be left out (older records have
-    none), the M-stage too; the claw only where the lesion does not sit on one, or the zone lies between the claws.
+    An empty stage, claw or zone (``None`` or ``""``) means not told. The zone may always be left out (older records
+    have none), the M-stage too; the claw only where the lesion does not sit on one, or the zone lies between the claws.
     ``code`` must be as in ``LESIONS``; run what people wrote through ``lesion_code`` first.
     """
     problems: list[FindingProblem] = []
@@ -487,12 +479,7 @@ def check_finding(
 def is_unusual_zone(code: str, zone: int | None) -> bool:
     """Whether the lesion is not expected in that zone: worth a second look, never a refusal."""
     lesion = LESIONS.get(code)
-    return (
-        lesion is not None
-        and zone is not None
-        and bool(lesion.usual_zones)
-        and zone not in lesion.usual_zones
-    )
+    return lesion is not None and zone is not None and bool(lesion.usual_zones) and zone not in lesion.usual_zones
 
 
 def share_percent(part: int, whole: int) -> Decimal:
@@ -501,6 +488,4 @@ def share_percent(part: int, whole: int) -> Decimal:
         raise ValueError(f"{part} of {whole} is no share")
     if whole == 0:
         return Decimal("0.0")
-    return (Decimal(100 * part) / Decimal(whole)).quantize(
-        Decimal("0.1"), rounding=ROUND_HALF_UP
-    )
+    return (Decimal(100 * part) / Decimal(whole)).quantize(Decimal("0.1"), rounding=ROUND_HALF_UP)

@@ -1,7 +1,7 @@
 """How a cow walks, on two published scales. A score is always kept with its scale: a 3 on one is not a 3 on the other.
 
-``sprecher_1_5``: Sprecher, Hostetler, Kaneene 1997, Theriogenology 47:1179-87. That lame means 3 and more is from memory
-(most papers that use the scale).
+``sprecher_1_5``: Sprecher, Hostetler, Kaneene 1997, Theriogenology 47:1179-87. That lame means 3 and more is from
+memory (most papers that use the scale).
 ``ahdb_0_3``: AHDB (DairyCo) mobility score sheet, 2011. Lame means 2 and 3.
 
 This module knows no Django: texts are plain English and are translated where they are shown.
@@ -81,9 +81,7 @@ SCALES: Final[Mapping[str, Scale]] = MappingProxyType(
                 "Mobility score 0-3",
                 (
                     Score(0, "Good", "Even weight and rhythm on all feet, flat back."),
-                    Score(
-                        1, "Imperfect", "Uneven or short steps; the leg cannot be told."
-                    ),
+                    Score(1, "Imperfect", "Uneven or short steps; the leg cannot be told."),
                     Score(
                         2,
                         "Impaired",

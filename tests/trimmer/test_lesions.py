@@ -24,9 +24,7 @@ def test_a_group_is_a_group_because_several_lesions_belong_to_it() -> None:
 
 def test_usual_zones_lie_on_the_map() -> None:
     assert list(ZONES) == list(range(13))
-    assert all(
-        zone in ZONES for lesion in LESIONS.values() for zone in lesion.usual_zones
-    )
+    assert all(zone in ZONES for lesion in LESIONS.values() for zone in lesion.usual_zones)
 
 
 def test_only_digital_dermatitis_has_stages() -> None:

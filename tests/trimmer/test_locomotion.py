@@ -5,9 +5,7 @@ from trimmer.locomotion import SCALES, check_score, is_lame, is_severe
 pytestmark = pytest.mark.pure
 
 
-def test_scales_are_keyed_by_their_names_and_have_every_step_between_their_ends() -> (
-    None
-):
+def test_scales_are_keyed_by_their_names_and_have_every_step_between_their_ends() -> None:
     assert {key: scale.values for key, scale in SCALES.items()} == {
         "sprecher_1_5": (1, 2, 3, 4, 5),
         "ahdb_0_3": (0, 1, 2, 3),
@@ -16,11 +14,7 @@ def test_scales_are_keyed_by_their_names_and_have_every_step_between_their_ends(
 
 
 def test_every_step_has_a_name_and_a_meaning() -> None:
-    assert all(
-        score.name and score.meaning
-        for scale in SCALES.values()
-        for score in scale.scores
-    )
+    assert all(score.name and score.meaning for scale in SCALES.values() for score in scale.scores)
 
 
 @pytest.mark.parametrize(
