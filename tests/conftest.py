@@ -1,0 +1,170 @@
+"""Fixtures for every test: the test database, Valkey, a Celery worker, a browser."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from django.conf import settings
+from django.db import connection
+
+from trimmer import embedded
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
+    from pytest_django.live_server_helper import LiveServer
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+CHROMIUM_OPTIONS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+SECONDS_FOR_A_PAGE = 10
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings_parallel_suffix: None) -> None:
+    """SQLite: a file and not memory, so that threads and processes of a test meet as they would in a deployment."""
+    database = settings.DATABASES["default"]
+    if database["ENGINE"].endswith("sqlite3"):
+        database.setdefault("TEST", {})["NAME"] = str(settings.VAR_DIR / "test.sqlite3")
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """Never drop the test database: its folder or its whole server is thrown away after the run."""
+    return True
+
+
+# Work that leaves the web process
+
+
+@pytest.fixture(scope="session")
+def valkey() -> Iterator[str]:
+    """A running Valkey, the one the settings point to: its URL as Celery writes it."""
+    with embedded.valkey(settings.VAR_DIR):
+        yield settings.CELERY_BROKER_URL
+
+
+def live_database_url() -> str:
+    """The test database as another process reads it from DATABASE_URL."""
+    name = str(connection.settings_dict["NAME"])
+    if connection.vendor == "sqlite":
+        return f"sqlite:///{name}"
+    return os.environ["DATABASE_URL"].rpartition("/")[0] + f"/{name}"
+
+
+class Worker(embedded.Child):
+    """A Celery worker process on the test database and the test's Valkey."""
+
+    def wait_until_it_answers(self, seconds: float = 60) -> None:
+        """Wait for its answer to a ping."""
+        from trimmer.celery import app
+
+        me = f"{self.name}@"
+        self.wait_until(lambda: any(me in host for answer in app.control.ping(timeout=0.3) for host in answer), seconds)
+
+
+@pytest.fixture
+def start_worker(transactional_db: None, valkey: str, tmp_path: Path) -> Iterator[Callable[[], Worker]]:
+    """Start a Celery worker at each call. `Worker.kill` is a kill -9 of all its processes."""
+    workers: list[Worker] = []
+    with ExitStack() as stack:
+
+        def start() -> Worker:
+            name = f"worker{len(workers)}"
+            command = [*embedded.worker_command(concurrency=1), "--hostname", f"{name}@%h", "--without-mingle"]
+            worker = Worker(name, command, env={"DATABASE_URL": live_database_url()}, log=tmp_path / f"{name}.log")
+            worker.start()
+            stack.callback(worker.kill)
+            workers.append(worker)
+            worker.wait_until_it_answers()
+            return worker
+
+        yield start
+
+
+@pytest.fixture
+def worker(start_worker: Callable[[], Worker]) -> Worker:
+    """One running Celery worker."""
+    return start_worker()
+
+
+# The browser
+
+
+@pytest.fixture(scope="session")
+def browser() -> "Iterator[Browser]":
+    """A real Chromium."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium here: install the package `chromium`")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright, pytest.MonkeyPatch.context() as patch:
+        # Playwright's event loop runs in the test's own thread, which Django would take for asynchronous code.
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_OPTIONS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def page_complaints() -> list[str]:
+    """What the pages of the test complained of: script errors, refused content, requests that leave the service.
+
+    A test that provokes one on purpose takes it out of the list; whatever is left fails it.
+    """
+    return []
+
+
+@pytest.fixture
+def open_context(
+    browser: "Browser", live_server: "LiveServer", page_complaints: list[str]
+) -> "Iterator[Callable[..., BrowserContext]]":
+    """Open a browser context: one person's browser. Takes `width` and `height` in CSS pixels (a phone by default)."""
+    contexts: list[BrowserContext] = []
+
+    def open_one(*, width: int = 390, height: int = 844) -> "BrowserContext":
+        context = browser.new_context(
+            base_url=live_server.url, viewport={"width": width, "height": height}, locale="en-GB", timezone_id="UTC"
+        )
+        context.set_default_timeout(SECONDS_FOR_A_PAGE * 1000)
+        context.on("weberror", lambda error: page_complaints.append(f"script: {error.error}"))
+        context.on(
+            "console",
+            lambda message: page_complaints.append(f"console: {message.text}") if message.type == "error" else None,
+        )
+        context.on(
+            "request",
+            lambda request: (
+                page_complaints.append(f"leaves the service: {request.url}")
+                if not request.url.startswith((live_server.url, "data:", "blob:"))
+                else None
+            ),
+        )
+        contexts.append(context)
+        return context
+
+    yield open_one
+    for context in contexts:
+        context.close()
+    assert page_complaints == []
+
+
+@pytest.fixture
+def page(open_context: "Callable[..., BrowserContext]") -> "Page":
+    """A page of a phone-sized browser (390 x 844) whose relative addresses are the live server's."""
+    return open_context().new_page()
+
+
+@pytest.fixture
+def wide_page(open_context: "Callable[..., BrowserContext]") -> "Page":
+    """A page of a desk-sized browser (1280 x 900)."""
+    return open_context(width=1280, height=900).new_page()
