@@ -1,0 +1,5 @@
+"""Addresses of the API about prices, invoices and payments."""
+
+from django.urls import URLPattern, URLResolver
+
+urlpatterns: list[URLPattern | URLResolver] = []

@@ -1,0 +1,434 @@
+"""Opinions about worth until they are issued: prices, drafts; then documents that only credit notes correct."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import ClassVar, Self
+
+from django.db import models
+from django.utils.translation import gettext_lazy as _
+
+from trimmer.models import (
+    Business,
+    BusinessQuerySet,
+    Client,
+    Job,
+    OwnedModel,
+    User,
+    Visit,
+    choices_hold,
+)
+
+
+class AmountField(models.DecimalField):
+    """An amount of money in the business's currency, up to three decimals (ISO 4217 has 0, 2 and 3)."""
+
+    def __init__(self, *args: object, **options: object) -> None:
+        options.setdefault("max_digits", 14)
+        options.setdefault("decimal_places", 3)
+        super().__init__(*args, **options)  # type: ignore[arg-type]
+
+
+class TaxCode(models.TextChoices):
+    """EN 16931 VAT category codes (UNCL5305 subset)."""
+
+    STANDARD = "S", _("S: taxed")
+    ZERO = "Z", _("Z: zero rated")
+    EXEMPT = "E", _("E: exempt")
+    REVERSE_CHARGE = "AE", _("AE: reverse charge")
+    NOT_SUBJECT = "O", _("O: not subject to tax")
+
+
+class TaxCategory(OwnedModel):
+    """A tax the business charges, as its accountant says. None is set by default: ask locally."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="tax_categories")
+    name = models.CharField(_("name"), max_length=60)
+    code = models.CharField(_("category"), max_length=2, choices=TaxCode.choices)
+    rate = models.DecimalField(_("rate (%)"), max_digits=6, decimal_places=3, default=Decimal("0"))
+    exemption_reason = models.CharField(_("text on the invoice"), max_length=300, blank=True)
+
+    objects = BusinessQuerySet["TaxCategory"].as_manager()
+
+    class Meta:
+        verbose_name = _("tax category")
+        verbose_name_plural = _("tax categories")
+        ordering = ["name"]
+        constraints = [
+            models.UniqueConstraint(fields=["business", "name"], name="tax_category_name_is_used_once"),
+            models.CheckConstraint(condition=choices_hold("code", TaxCode), name="tax_category_code_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(code="S", rate__gt=0, rate__lte=100) | (~models.Q(code="S") & models.Q(rate=0)),
+                name="only_taxed_category_has_a_rate",
+            ),
+            models.CheckConstraint(
+                condition=~models.Q(code__in=["E", "AE", "O"]) | ~models.Q(exemption_reason=""),
+                name="untaxed_category_has_its_text",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Article(models.TextChoices):
+    """What can have a price (billing.charges.prices)."""
+
+    HEAD_COW = "head_cow", _("cow trimmed")
+    HEAD_HEIFER = "head_heifer", _("heifer trimmed")
+    HEAD_BULL = "head_bull", _("bull trimmed")
+    HEAD_LAME = "head_lame", _("lame cow treated")
+    HEAD_RECHECK = "head_recheck", _("recheck")
+    BLOCK = "treatment_block", _("block")
+    WRAP = "treatment_wrap", _("wrap")
+    TOPICAL = "treatment_topical", _("topical product")
+    LOOSE_HORN_REMOVED = "treatment_loose_horn_removed", _("loose horn removed")
+    WALL_OPENED = "treatment_wall_opened", _("wall opened")
+    REFERRAL = "treatment_referral", _("referral to the veterinarian")
+    CALL_OUT = "call_out", _("call-out")
+    SET_UP = "set_up", _("set-up")
+    DISTANCE_KM = "distance_km", _("travel, per km")
+    DISTANCE_MILE = "distance_mile", _("travel, per mile")
+    HOUR = "hour", _("hour at the chute")
+    MINIMUM = "minimum", _("minimum for a visit")
+
+
+class PriceList(OwnedModel):
+    """Prices with dates; with a client: an agreement that stands over the business's list."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="price_lists")
+    client = models.ForeignKey(
+        Client, models.PROTECT, null=True, blank=True, related_name="agreements", verbose_name=_("agreement with")
+    )
+    name = models.CharField(_("name"), max_length=80)
+    valid_from = models.DateField(_("valid from"))
+    valid_to = models.DateField(_("valid to"), null=True, blank=True)
+
+    objects = BusinessQuerySet["PriceList"].as_manager()
+
+    class Meta:
+        verbose_name = _("price list")
+        verbose_name_plural = _("price lists")
+        ordering = ["client__name", "-valid_from"]
+        constraints = [
+            models.UniqueConstraint(fields=["business", "name"], name="price_list_name_is_used_once"),
+            models.CheckConstraint(
+                condition=models.Q(valid_to__isnull=True) | models.Q(valid_to__gte=models.F("valid_from")),
+                name="price_list_ends_after_it_begins",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Price(OwnedModel):
+    """What one unit of an article costs, before tax."""
+
+    business_path: ClassVar[str] = "price_list__business"
+
+    price_list = models.ForeignKey(PriceList, models.CASCADE, related_name="prices")
+    article = models.CharField(_("article"), max_length=40, choices=Article.choices)
+    amount = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
+    tax_category = models.ForeignKey(TaxCategory, models.PROTECT, related_name="prices", verbose_name=_("tax category"))
+
+    objects = BusinessQuerySet["Price"].as_manager()
+
+    class Meta:
+        verbose_name = _("price")
+        verbose_name_plural = _("prices")
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["price_list", "article"], name="article_has_one_price_in_a_list"),
+            models.CheckConstraint(condition=models.Q(amount__gte=0), name="price_is_not_negative"),
+            models.CheckConstraint(condition=choices_hold("article", Article), name="article_is_known"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_article_display()} {self.amount}"
+
+
+class InvoiceSeries(OwnedModel):
+    """The counter of one series of numbers. Moved in the transaction that stores the document, so without gaps."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="invoice_series")
+    prefix = models.CharField(_("letters"), max_length=10, blank=True)
+    year = models.PositiveSmallIntegerField(_("year"))
+    last = models.PositiveIntegerField(_("last number"), default=0)
+
+    objects = BusinessQuerySet["InvoiceSeries"].as_manager()
+
+    class Meta:
+        verbose_name = _("number series")
+        verbose_name_plural = _("number series")
+        constraints = [
+            models.UniqueConstraint(fields=["business", "prefix", "year"], name="number_series_has_one_counter")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.prefix}{self.year}"
+
+
+class InvoiceKind(models.TextChoices):
+    INVOICE = "380", _("invoice")
+    CREDIT_NOTE = "381", _("credit note")
+
+
+class InvoiceState(models.TextChoices):
+    DRAFT = "draft", _("draft")
+    ISSUED = "issued", _("issued")
+
+
+class InvoiceQuerySet(BusinessQuerySet["Invoice"]):
+    def drafts(self) -> Self:
+        return self.filter(state=InvoiceState.DRAFT)
+
+    def issued(self) -> Self:
+        return self.filter(state=InvoiceState.ISSUED)
+
+
+class Invoice(OwnedModel):
+    """An invoice or credit note. A draft has no number and may change; an issued one is a copy that never does.
+
+    Paid, part paid and overdue are derived, not stored. Amounts of a credit note are positive.
+    """
+
+    client_path: ClassVar[str] = "client"
+
+    business = models.ForeignKey(Business, models.PROTECT, related_name="invoices")
+    client = models.ForeignKey(Client, models.PROTECT, related_name="invoices", verbose_name=_("client"))
+    kind = models.CharField(_("kind"), max_length=3, choices=InvoiceKind.choices, default=InvoiceKind.INVOICE)
+    state = models.CharField(_("state"), max_length=8, choices=InvoiceState.choices, default=InvoiceState.DRAFT)
+    number = models.CharField(_("number"), max_length=40, null=True, blank=True, editable=False)  # noqa: DJ001
+    credits = models.ForeignKey(
+        "self", models.PROTECT, null=True, blank=True, related_name="credit_notes", verbose_name=_("credits")
+    )
+    credit_reason = models.CharField(_("why credited"), max_length=300, blank=True)
+    currency = models.CharField(_("currency"), max_length=3)
+    issued_on = models.DateField(_("date"), null=True, blank=True)
+    due_on = models.DateField(_("due"), null=True, blank=True)
+    seller = models.JSONField(_("seller as printed"), default=dict, blank=True)
+    buyer = models.JSONField(_("buyer as printed"), default=dict, blank=True)
+    net_total = AmountField(_("net"), default=Decimal("0"))
+    tax_total = AmountField(_("tax"), default=Decimal("0"))
+    gross_total = AmountField(_("total"), default=Decimal("0"))
+    note = models.CharField(_("note on the invoice"), max_length=500, blank=True)
+    drafted_at = models.DateTimeField(_("drafted"))
+    drafted_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    issued_at = models.DateTimeField(_("issued at"), null=True, blank=True)
+
+    objects = InvoiceQuerySet.as_manager()
+
+    class Meta:
+        verbose_name = _("invoice")
+        verbose_name_plural = _("invoices")
+        ordering = ["-issued_on", "-pk"]
+        constraints = [
+            models.CheckConstraint(condition=choices_hold("state", InvoiceState), name="invoice_state_is_known"),
+            models.CheckConstraint(condition=choices_hold("kind", InvoiceKind), name="invoice_kind_is_known"),
+            models.UniqueConstraint(fields=["business", "number"], name="invoice_number_is_used_once"),
+            models.CheckConstraint(
+                condition=models.Q(state="draft", number__isnull=True, issued_on__isnull=True)
+                | models.Q(state="issued", number__isnull=False, issued_on__isnull=False),
+                name="invoice_has_a_number_once_issued",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(kind="380", credits__isnull=True) | models.Q(kind="381", credits__isnull=False),
+                name="credit_note_credits_an_invoice",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(gross_total=models.F("net_total") + models.F("tax_total")),
+                name="net_and_tax_make_the_total",
+            ),
+        ]
+        indexes = [models.Index(fields=["client", "state"])]
+
+    def __str__(self) -> str:
+        return self.number or str(self.get_state_display())
+
+
+class InvoiceLine(OwnedModel):
+    """A line, with everything frozen into it and where its price came from."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="lines")
+    position = models.PositiveSmallIntegerField(_("line"))
+    visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="+")
+    visit_date = models.DateField(_("visit on"), null=True, blank=True)
+    farm_name = models.CharField(_("farm"), max_length=120, blank=True)
+    article = models.CharField(_("article"), max_length=40, blank=True)
+    name = models.CharField(_("name"), max_length=200)
+    quantity = models.DecimalField(_("quantity"), max_digits=12, decimal_places=4)
+    unit = models.CharField(_("unit"), max_length=3, help_text=_("UN/ECE Recommendation 20"))
+    price = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
+    net = AmountField(_("net"))
+    tax_code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
+    tax_rate = models.DecimalField(_("tax rate (%)"), max_digits=6, decimal_places=3)
+    exemption_reason = models.CharField(_("exemption text"), max_length=300, blank=True)
+    source = models.CharField(_("where the price came from"), max_length=200, blank=True)
+
+    objects = BusinessQuerySet["InvoiceLine"].as_manager()
+
+    class Meta:
+        verbose_name = _("invoice line")
+        verbose_name_plural = _("invoice lines")
+        ordering = ["invoice", "position"]
+        constraints = [
+            models.UniqueConstraint(fields=["invoice", "position"], name="invoice_line_has_its_place"),
+            models.CheckConstraint(condition=models.Q(price__gte=0), name="line_price_is_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class InvoiceTax(OwnedModel):
+    """Tax of one category and rate: rounded once, on the sum of its lines."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="taxes")
+    code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
+    rate = models.DecimalField(_("rate (%)"), max_digits=6, decimal_places=3)
+    base = AmountField(_("base"))
+    tax = AmountField(_("tax"))
+    exemption_reason = models.CharField(_("exemption text"), max_length=300, blank=True)
+
+    objects = BusinessQuerySet["InvoiceTax"].as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["invoice", "code", "rate"], name="tax_group_stands_once_on_an_invoice")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.rate}"
+
+
+class BilledVisit(OwnedModel):
+    """A visit is billed on one invoice. Crediting the whole invoice releases it, so that it can be billed again."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="billed_visits")
+    visit = models.ForeignKey(Visit, models.PROTECT, related_name="billings")
+    released_at = models.DateTimeField(_("released"), null=True, blank=True)
+
+    objects = BusinessQuerySet["BilledVisit"].as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["visit"], condition=models.Q(released_at__isnull=True), name="visit_is_billed_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.visit} / {self.invoice}"
+
+
+class InvoiceFile(OwnedModel):
+    """The bytes of an issued document, kept and never made anew."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.OneToOneField(Invoice, models.PROTECT, related_name="file")
+    pdf = models.BinaryField(editable=False)
+    sha256 = models.CharField(max_length=64)
+    made_at = models.DateTimeField()
+    sent_at = models.DateTimeField(_("sent"), null=True, blank=True)
+
+    objects = BusinessQuerySet["InvoiceFile"].as_manager()
+
+    def __str__(self) -> str:
+        return self.sha256
+
+
+class PaymentMethod(models.TextChoices):
+    TRANSFER = "transfer", _("bank transfer")
+    CHEQUE = "cheque", _("cheque")
+    CASH = "cash", _("cash")
+    CARD = "card", _("card")
+
+
+class Payment(OwnedModel):
+    """Money that came in from a client."""
+
+    client_path: ClassVar[str] = "client"
+
+    business = models.ForeignKey(Business, models.PROTECT, related_name="payments")
+    client = models.ForeignKey(Client, models.PROTECT, related_name="payments", verbose_name=_("client"))
+    received_on = models.DateField(_("received"))
+    amount = AmountField(_("amount"))
+    method = models.CharField(_("how"), max_length=10, choices=PaymentMethod.choices, default=PaymentMethod.TRANSFER)
+    reference = models.CharField(_("reference"), max_length=140, blank=True)
+    note = models.CharField(_("note"), max_length=300, blank=True)
+    recorded_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    recorded_at = models.DateTimeField(_("recorded"))
+
+    objects = BusinessQuerySet["Payment"].as_manager()
+
+    class Meta:
+        verbose_name = _("payment")
+        verbose_name_plural = _("payments")
+        ordering = ["-received_on", "-pk"]
+        constraints = [models.CheckConstraint(condition=models.Q(amount__gt=0), name="payment_is_positive")]
+
+    def __str__(self) -> str:
+        return f"{self.received_on} {self.amount}"
+
+
+class Allocation(OwnedModel):
+    """The part of a payment, or of a credit note, that settles an invoice. What is left over is credit on account."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="allocations")
+    payment = models.ForeignKey(Payment, models.PROTECT, null=True, blank=True, related_name="allocations")
+    credit_note = models.ForeignKey(Invoice, models.PROTECT, null=True, blank=True, related_name="settles")
+    amount = AmountField(_("amount"))
+
+    objects = BusinessQuerySet["Allocation"].as_manager()
+
+    class Meta:
+        verbose_name = _("allocation")
+        verbose_name_plural = _("allocations")
+        ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(amount__gt=0), name="allocation_is_positive"),
+            models.CheckConstraint(
+                condition=models.Q(payment__isnull=False, credit_note__isnull=True)
+                | models.Q(payment__isnull=True, credit_note__isnull=False),
+                name="allocation_comes_from_a_payment_or_a_credit_note",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.amount}"
+
+
+class IssueRun(OwnedModel):
+    """A batch of drafts to be issued by a worker, one transaction each."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="issue_runs")
+    job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="issue_run")
+    issue_on = models.DateField(_("date on the invoices"))
+    invoices = models.ManyToManyField(Invoice, related_name="runs", blank=True)
+    asked_at = models.DateTimeField(_("asked"))
+
+    objects = BusinessQuerySet["IssueRun"].as_manager()
+
+    class Meta:
+        verbose_name = _("issue run")
+        verbose_name_plural = _("issue runs")
+        ordering = ["-asked_at"]
+
+    def __str__(self) -> str:
+        return f"{self.issue_on}"

@@ -1,0 +1,13 @@
+"""The facts: what is, what was asked, what was done."""
+
+from django.apps import AppConfig
+from django.utils.translation import gettext_lazy as _
+
+
+class TrimmerConfig(AppConfig):
+    name = "trimmer"
+    verbose_name = _("Facts")
+
+    def ready(self) -> None:
+        # Here and not in __init__.py: pure modules of this package must be importable without Django.
+        from trimmer import celery  # noqa: F401

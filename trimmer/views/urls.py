@@ -1,0 +1,7 @@
+"""Addresses of the pages about facts: each noun's pages list their own."""
+
+from django.urls import URLPattern, URLResolver
+
+from trimmer.views import jobs
+
+urlpatterns: list[URLPattern | URLResolver] = [*jobs.urlpatterns]
