@@ -80,7 +80,7 @@ def start_worker(transactional_db: None, valkey: str, tmp_path: Path) -> Iterato
 
         def start() -> Worker:
             name = f"worker{len(workers)}"
-            command = [*embedded.worker_command(concurrency=1), "--hostname", f"{name}@%h", "--without-mingle"]
+            command = embedded.worker_command("--hostname", f"{name}@%h", "--without-mingle", concurrency=1)
             worker = Worker(name, command, env={"DATABASE_URL": live_database_url()}, log=tmp_path / f"{name}.log")
             worker.start()
             stack.callback(worker.kill)

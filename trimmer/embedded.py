@@ -60,22 +60,23 @@ def broker_url(var: Path) -> str:
 # The commands
 
 
-def web_command(bind: str = "0.0.0.0:8000") -> list[str]:
+def web_command(bind: str, *options: str) -> list[str]:
     """Gunicorn with threads: most of a page's time is waiting for the database. `bind` may be `fd://N`."""
-    options = ["--workers", "2", "--threads", "4", "--bind", bind, "--access-logfile", "-"]
-    return [sys.executable, "-m", "gunicorn", "trimmer.wsgi:application", *options]
+    shape = ["--workers", "2", "--threads", "4", "--bind", bind]
+    return [sys.executable, "-m", "gunicorn", *shape, *options, "trimmer.wsgi:application"]
 
 
-def worker_command(concurrency: int = 2) -> list[str]:
-    """A Celery worker with `concurrency` processes."""
-    options = ["--concurrency", str(concurrency), "--loglevel", "WARNING"]
-    return [sys.executable, "-m", "celery", "--quiet", "--app", "trimmer.celery:app", "worker", *options]
+def worker_command(*options: str, concurrency: int = 2) -> list[str]:
+    """A Celery worker of `concurrency` processes."""
+    return [*_CELERY, "worker", "--concurrency", str(concurrency), *options]
 
 
-def beat_command() -> list[str]:
-    """Celery beat; its schedule file is a setting."""
-    options = ["--loglevel", "WARNING", "--pidfile", ""]
-    return [sys.executable, "-m", "celery", "--quiet", "--app", "trimmer.celery:app", "beat", *options]
+def beat_command(*options: str) -> list[str]:
+    """Celery beat. Its schedule file is a setting; no pid file, as one left by a crash would stop the next start."""
+    return [*_CELERY, "beat", "--pidfile", "", *options]
+
+
+_CELERY = [sys.executable, "-m", "celery", "--quiet", "--app", "trimmer.celery:app"]
 
 
 # Child processes
@@ -267,6 +268,16 @@ def _ask(at: Path, word: str) -> bytes:
 # All of it together
 
 
+@contextmanager
+def broker(var: Path, *, given: str) -> Iterator[None]:
+    """The message broker: nothing to do when a REDIS_URL was `given`, else the embedded Valkey of `var`."""
+    if given:
+        yield
+    else:
+        with valkey(var):
+            yield
+
+
 def local_address(port: int = 0) -> socket.socket:
     """A listening socket on 127.0.0.1: on `port`, or on a free one for 0. Raises OSError when `port` is taken."""
     listening = socket.socket(socket.AF_INET)
@@ -278,6 +289,25 @@ def local_address(port: int = 0) -> socket.socket:
         listening.close()
         raise
     return listening
+
+
+def serve(address: socket.socket, *, say: Callable[[str], None]) -> Never:
+    """Run web (on the listening socket `address`), worker and beat until Ctrl-C or a signal. The broker is up."""
+    url = f"http://127.0.0.1:{address.getsockname()[1]}"
+    env = {"SITE_URL": os.environ.get("SITE_URL") or url, "PYTHONWARNINGS": _CELERY_AS_ROOT}
+    bind = address.fileno()
+    web = web_command(f"fd://{bind}", "--log-level", "WARNING")
+    quiet = ("--loglevel", "WARNING")
+    children = [
+        Child("web", web, env=env, pass_fds=(bind,)),
+        Child("worker", worker_command(*quiet), env=env),
+        Child("beat", beat_command(*quiet), env=env),
+    ]
+    keep_running(children, say=say)
+
+
+# Celery warns root of pickled messages; the settings accept JSON only.
+_CELERY_AS_ROOT = "ignore:You're running the worker with superuser privileges"
 
 
 def keep_running(children: Sequence[Child], *, say: Callable[[str], None]) -> Never:

@@ -1,0 +1,58 @@
+# Thin names over plain commands. `make demo` and `make test` need make and Python 3.12 or newer, nothing else.
+.PHONY: demo setup serve worker test lint types contracts lock
+.DEFAULT_GOAL := demo
+
+BIN := .venv/bin
+# The first of these that runs and is new enough makes .venv; the oldest first, as it has the most ready-made packages.
+PYTHONS := python3.12 python3.13 python3.14 python3 python
+NEW_ENOUGH := import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 12))
+
+demo: setup
+	@$(BIN)/python manage.py demo
+
+# The packages are installed again only when requirements.lock has changed since; .venv keeps the copy it was made from.
+setup:
+	@if ! $(BIN)/python -c '$(NEW_ENOUGH)' 2>/dev/null; then \
+	  for python in $(PYTHONS); do \
+	    if $$python -c '$(NEW_ENOUGH)' >/dev/null 2>&1; then found=$$python; break; fi; \
+	  done; \
+	  if [ -z "$$found" ]; then \
+	    echo "Trimround needs Python 3.12 or newer, with its venv module; none of these runs here: $(PYTHONS)." >&2; \
+	    echo "Install one, for instance: apt install python3.12 python3.12-venv, or brew install python@3.12" >&2; \
+	    exit 1; \
+	  fi; \
+	  echo "Making .venv with $$($$found --version)"; \
+	  rm -rf .venv && $$found -m venv .venv || exit 1; \
+	fi; \
+	if ! cmp -s requirements.lock .venv/requirements.lock; then \
+	  echo "Installing the packages of requirements.lock (half a minute or so)"; \
+	  $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes -r requirements.lock \
+	    && cp requirements.lock .venv/requirements.lock || exit 1; \
+	fi
+
+serve: setup
+	@$(BIN)/python manage.py serve
+
+worker: setup
+	@$(BIN)/python -m celery --app trimmer.celery:app worker --loglevel INFO
+
+# The whole suite on SQLite, then all that touches a database once more on PostgreSQL.
+test: setup
+	@echo "Tests on SQLite"
+	@TRIMROUND_TEST_DATABASE=sqlite $(BIN)/python -m pytest --numprocesses 2 --dist worksteal --quiet
+	@echo "Tests on PostgreSQL"
+	@TRIMROUND_TEST_DATABASE=postgresql $(BIN)/python -m pytest --numprocesses 2 --dist worksteal --quiet -m "not browser"
+
+lint: setup
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+
+types: setup
+	@$(BIN)/mypy
+
+contracts: setup
+	@$(BIN)/lint-imports
+
+lock: setup
+	@UV_PYTHON_DOWNLOADS=never $(BIN)/uv pip compile pyproject.toml --group dev --universal --generate-hashes \
+	  --no-emit-index-url --no-header --no-annotate --python-version 3.12 --quiet --output-file requirements.lock
