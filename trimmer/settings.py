@@ -214,6 +214,7 @@ LOCALE_PATHS = [BASE_DIR / "trimmer" / "locale"]
 
 STATIC_URL = "/static/"
 STATIC_ROOT = Path(read_text("STATIC_ROOT", str(VAR_DIR / "static")))
+STATIC_ROOT.mkdir(parents=True, exist_ok=True)
 WHITENOISE_USE_FINDERS = True
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
