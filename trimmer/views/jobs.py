@@ -14,9 +14,12 @@ from trimmer.models import Job
 
 @may(*MEMBERS)
 def job_progress(request: SeatedRequest, pk: uuid.UUID) -> HttpResponse:
-    """The progress bar of a job, asked for again and again by the page that shows it."""
+    """The progress bar of a job, asked for again and again by the page that shows it; at the end, the page anew."""
     job = get_object_or_404(Job.objects.seen_by(request.seat), pk=pk)
-    return render(request, "parts/progress.html", {"job": job})
+    response = render(request, "parts/progress_bar.html", {"job": job})
+    if job.finished:
+        response["HX-Refresh"] = "true"
+    return response
 
 
 urlpatterns = [path("jobs/<uuid:pk>", job_progress, name="job-progress")]
