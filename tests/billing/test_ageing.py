@@ -7,6 +7,8 @@ from hypothesis import strategies as st
 
 from billing.charges.ageing import Age, OpenItem, age_of, aged, allocated
 
+pytestmark = pytest.mark.pure
+
 D = Decimal
 TODAY = date(2026, 3, 31)
 

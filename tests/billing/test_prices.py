@@ -22,6 +22,8 @@ from billing.charges.prices import (
 )
 from billing.charges.totals import compute_totals
 
+pytestmark = pytest.mark.pure
+
 D = Decimal
 DAY = date(2026, 3, 10)
 

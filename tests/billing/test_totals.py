@@ -22,6 +22,8 @@ from billing.charges.totals import (
     rounded,
 )
 
+pytestmark = pytest.mark.pure
+
 D = Decimal
 
 cents = st.decimals(min_value=-100_000, max_value=100_000, places=2)

@@ -13,6 +13,8 @@ import pytest
 
 from billing.charges.totals import Adjustment, Line, Totals, compute_totals, part_of
 
+pytestmark = [pytest.mark.pure, pytest.mark.published]
+
 D = Decimal
 
 EXAMPLES = Path(__file__).parents[2] / "fixtures" / "invoices" / "official_examples.json"
