@@ -51,6 +51,7 @@ class Visit(OwnedModel):
     told_from = models.DateTimeField(_("told: from"), null=True, blank=True)
     told_to = models.DateTimeField(_("told: to"), null=True, blank=True)
     told_at = models.DateTimeField(_("told at"), null=True, blank=True)
+    times_told = models.PositiveIntegerField(_("times told"), default=0, editable=False)
     drive_minutes_planned = models.PositiveIntegerField(_("planned drive (minutes)"), null=True, blank=True)
     distance_planned_m = models.PositiveIntegerField(_("planned distance (m)"), null=True, blank=True)
     distance_driven_m = models.PositiveIntegerField(_("driven distance (m)"), null=True, blank=True)
