@@ -10,7 +10,7 @@ function labelCells(root) {
       for (const row of body.rows) {
         if (row.cells.length !== labels.length) continue;
         [...row.cells].forEach((cell, column) => {
-          if (cell.tagName === "TD" && !cell.hasAttribute("data-label") && labels[column]) {
+          if (cell.tagName === "TD" && !cell.classList.contains("do") && !cell.hasAttribute("data-label") && labels[column]) {
             cell.dataset.label = labels[column];
           }
         });
