@@ -1,0 +1,37 @@
+"""Plans a week: which crew visits which farm on which day, in what order. No Django, no database, no clock of its
+own."""
+
+from .check import Breach, check_plan
+from .explain import LeftOut, hopeless, left_out
+from .plan import Infeasible, Plan, Progress, Round, Stop
+from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Rules, Week
+from .rounds import evaluate
+from .solve import solve
+from .totals import plan_of
+from .weekfile import read_week, write_week
+
+__all__ = [
+    "BadWeek",
+    "Breach",
+    "Costs",
+    "Crew",
+    "Fixed",
+    "Infeasible",
+    "Job",
+    "Key",
+    "LeftOut",
+    "Plan",
+    "Progress",
+    "Round",
+    "Rules",
+    "Stop",
+    "Week",
+    "check_plan",
+    "evaluate",
+    "hopeless",
+    "left_out",
+    "plan_of",
+    "read_week",
+    "solve",
+    "write_week",
+]

@@ -1,0 +1,160 @@
+"""Why a job was left out of a plan, found by trying: a code and figures; the sentence is made where people read it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from .insertion import CrewDay, Draft, Rounds, Visits, ways_in
+from .plan import Infeasible, Plan
+from .problem import Job, Key, Number, Week
+from .rounds import evaluate
+
+_WHO = ("crew-off", "not-for-crew", "wrong-chute", "day-does-not-suit", "confirmed-elsewhere")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeftOut:
+    """Why a job is not in the week. Codes and their params:
+
+    no-day-suits: no opening on a day of this week. no-crew: no crew may do it. wrong-chute (chute_kind): no crew has
+    that chute. no-crew-that-day: whoever may do it is off on the days that suit. confirmed-crew-off (crew, day): the
+    confirmed crew does not work then. window-short (crew, day, service): longer than any opening. too-long (crew,
+    day, over): even alone it passes a crew's day by `over` minutes at least. confirmed-in-the-way (crew, day, jobs):
+    would fit, but for confirmed visits. wash-down (crew, day): would fit but for washing down after a less clean
+    herd. displaces (crew, day, jobs, extra): only in place of `jobs`, and the week would cost `extra` more.
+    worth-less (crew, day, added, skip_cost): fits, but costs more than leaving it out. no-room: no single exchange
+    makes room.
+    """
+
+    job: Key
+    code: str
+    params: Mapping[str, Any] = field(default_factory=dict)
+
+
+def hopeless(week: Week) -> tuple[LeftOut, ...]:
+    """The jobs no plan of this week can hold, and why; to be named before solving."""
+    found = (_never(week, job) for job in week.jobs)
+    return tuple(reason for reason in found if reason is not None)
+
+
+def left_out(week: Week, plan: Plan) -> tuple[LeftOut, ...]:
+    """A reason for each job the plan leaves out, in the plan's order."""
+    pool = Rounds(week)
+    return tuple(_reason(week, plan, pool, week.job(job_id)) for job_id in plan.skipped)
+
+
+def _never(week: Week, job: Job) -> LeftOut | None:
+    days = [day for day in range(week.days) if job.suits(day)]
+    if not days:
+        return LeftOut(job=job.id, code="no-day-suits")
+    allowed = [crew for crew in week.crews if job.crews is None or crew.id in job.crews]
+    if not allowed:
+        return LeftOut(job=job.id, code="no-crew")
+    if not any(job.chute_kind in (None, crew.chute_kind) for crew in allowed):
+        return LeftOut(job=job.id, code="wrong-chute", params={"chute_kind": job.chute_kind})
+    tried = list(_alone(week, job))
+    if any(not isinstance(result, Infeasible) for _, result in tried):
+        return None
+    nearest = [(r.params.get("over", 0), r, at) for at, r in tried if isinstance(r, Infeasible) and r.code not in _WHO]
+    if not nearest:
+        if job.fixed is not None:
+            at = {"crew": job.fixed.crew, "day": job.fixed.day}
+            return LeftOut(job=job.id, code="confirmed-crew-off", params=at)
+        return LeftOut(job=job.id, code="no-crew-that-day")
+    over, failed, (crew, day) = min(nearest, key=lambda entry: (entry[1].code == "window-short", entry[0]))
+    if failed.code == "window-short":
+        params = {"crew": crew, "day": day, "service": failed.params["service"]}
+        return LeftOut(job=job.id, code="window-short", params=params)
+    return LeftOut(job=job.id, code="too-long", params={"crew": crew, "day": day, "over": over})
+
+
+def _alone(week: Week, job: Job) -> Iterator[tuple[CrewDay, object]]:
+    """Each way of a round with nothing but a visit to this job."""
+    sizes = week.part_sizes(job)
+    for crew_day in week.crew_days():
+        for size in sizes:
+            yield crew_day, evaluate(week, *crew_day, ((job.id, size),))
+
+
+def _reason(week: Week, plan: Plan, pool: Rounds, job: Job) -> LeftOut:
+    never = _never(week, job)
+    if never is not None:
+        return never
+    draft: Draft = {(made.crew, made.day): made.visits for made in plan.rounds}
+    way = _cheapest(ways_in(pool, draft, job))
+    if way is not None:
+        added, changed = way
+        crew, day = next(iter(changed))
+        params = {"crew": crew, "day": day, "added": added, "skip_cost": job.skip_cost}
+        return LeftOut(job=job.id, code="worth-less", params=params)
+    confirmed = _confirmed_in_the_way(week, pool, draft, job)
+    if confirmed is not None:
+        return confirmed
+    swap = _cheapest_exchange(week, pool, draft, job)
+    washless = replace(
+        week, rules=replace(week.rules, wash=0), jobs=tuple(replace(j, wash_after=None) for j in week.jobs)
+    )
+    dry = _cheapest(ways_in(Rounds(washless), draft, job))
+    if dry is not None:
+        crew, day = next(iter(dry[1]))
+        return LeftOut(job=job.id, code="wash-down", params={"crew": crew, "day": day})
+    return swap if swap is not None else LeftOut(job=job.id, code="no-room")
+
+
+def _cheapest(ways: Iterable[tuple[Number, Draft]]) -> tuple[Number, Draft] | None:
+    return min(ways, key=lambda way: way[0], default=None)
+
+
+def _confirmed_in_the_way(week: Week, pool: Rounds, draft: Draft, job: Job) -> LeftOut | None:
+    """The reason, when the job finds no place even with every visit gone that is not confirmed."""
+    only: Draft = {}
+    for crew_day, visits in draft.items():
+        kept = tuple(visit for visit in visits if week.job(visit[0]).fixed is not None)
+        if kept:
+            only[crew_day] = kept
+    if _cheapest(ways_in(pool, only, job)) is not None:
+        return None
+    places = [
+        at for at in only if not isinstance(evaluate(week, *at, ((job.id, week.part_sizes(job)[-1]),)), Infeasible)
+    ]
+    if not places:
+        return None
+    crew, day = places[0]
+    jobs = tuple(name for name, _ in only[places[0]])
+    return LeftOut(job=job.id, code="confirmed-in-the-way", params={"crew": crew, "day": day, "jobs": jobs})
+
+
+def _cheapest_exchange(week: Week, pool: Rounds, draft: Draft, job: Job) -> LeftOut | None:
+    """What the job would push out where that costs least."""
+    best: tuple[Number, CrewDay, Key] | None = None
+    for other in sorted(
+        {name for visits in draft.values() for name, _ in visits}, key=lambda name: week.job_index[name]
+    ):
+        if week.job(other).fixed is not None:
+            continue
+        without = _without(draft, other)
+        costs = [pool.cost(at, without.get(at, ())) for at in draft]
+        if any(cost is None for cost in costs):
+            continue
+        before = sum(pool.cost(at, visits) or 0 for at, visits in draft.items())
+        saved = before - sum(cost or 0 for cost in costs)
+        way = _cheapest(ways_in(pool, without, job))
+        if way is not None:
+            extra = way[0] - saved + week.job(other).skip_cost - job.skip_cost
+            if best is None or extra < best[0]:
+                best = extra, next(iter(way[1])), other
+    if best is None:
+        return None
+    extra, (crew, day), other = best
+    return LeftOut(job=job.id, code="displaces", params={"crew": crew, "day": day, "jobs": (other,), "extra": extra})
+
+
+def _without(draft: Draft, job: Key) -> Draft:
+    left: Draft = {}
+    for crew_day, visits in draft.items():
+        kept: Visits = tuple(visit for visit in visits if visit[0] != job)
+        if kept:
+            left[crew_day] = kept
+    return left

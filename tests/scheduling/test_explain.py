@@ -1,0 +1,92 @@
+"""The reason a job was left out is the real one."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from scheduling.planner import Fixed, Job, LeftOut, Round, Week, evaluate, hopeless, left_out, plan_of, solve
+
+from .small_weeks import a_crew, a_job, on_a_road
+
+ONE_DAY = {0: ((390, 1140),)}
+
+
+def _reason(week: Week) -> LeftOut:
+    plan = solve(week, seconds=30, effort=40)
+    (reason,) = left_out(week, plan)
+    return reason
+
+
+def _one(job: Job, place: int = 20, **week: Any) -> LeftOut:
+    return _reason(on_a_road([job], [place], **week))
+
+
+@pytest.mark.parametrize(
+    ("code", "job"),
+    [
+        ("no-day-suits", {"windows": {}}),
+        ("no-day-suits", {"windows": ONE_DAY, "earliest_day": 1}),
+        ("no-crew", {"crews": frozenset()}),
+        ("wrong-chute", {"chute_kind": "tilt"}),
+        ("no-crew-that-day", {"windows": {4: ((390, 1140),)}}),
+        ("window-short", {"windows": {0: ((600, 650),)}}),
+        ("confirmed-crew-off", {"windows": {4: ((390, 1140),)}, "fixed": Fixed(crew="north", day=4, start=600)}),
+    ],
+)
+def test_a_job_nobody_can_do_is_named_before_solving(code: str, job: dict[str, Any]) -> None:
+    week = on_a_road([a_job("a", **job)], [20], crews=[a_crew(hours={0: (390, 1140), 1: (390, 1140)})])
+    assert [reason.code for reason in hopeless(week)] == [code]
+    assert _reason(week).code == code
+
+
+def test_a_week_that_can_be_done_has_nothing_hopeless() -> None:
+    assert hopeless(on_a_road([a_job("a")], [20])) == ()
+
+
+def test_a_job_longer_than_any_day_says_by_how_much() -> None:
+    reason = _one(a_job("a", work=600))
+    assert (reason.code, reason.params["over"]) == ("too-long", 600 + 10 + 40 + 30 - 600)
+
+
+def test_the_minutes_it_was_too_long_are_enough_to_let_it_in() -> None:
+    job, crew = a_job("a", work=600), a_crew()
+    over = _one(job).params["over"]
+    longer = on_a_road([job], [20], crews=[replace(crew, longest_day=crew.longest_day + over)])
+    assert solve(longer, seconds=30, effort=40).skipped == ()
+
+
+def test_a_job_worth_less_than_it_costs_says_both() -> None:
+    reason = _one(a_job("a", skip_cost=30))
+    assert reason.code == "worth-less"
+    assert (reason.params["added"], reason.params["skip_cost"]) == (60 + 2 * 40 + 40, 30)
+
+
+def _left(jobs: Sequence[Job], places: Sequence[int], visits: Sequence[str]) -> LeftOut:
+    """The reason for the one job that is not in a plan of one round on Monday."""
+    week = on_a_road(jobs, places, crews=[a_crew(hours={0: (390, 1140)})], days=1)
+    made = evaluate(week, "north", 0, [(name, week.job(name).work) for name in visits])
+    assert isinstance(made, Round)
+    (reason,) = left_out(week, plan_of(week, [made]))
+    return reason
+
+
+def test_a_job_that_would_push_out_another_names_it() -> None:
+    reason = _left([a_job("a", work=400), a_job("b", work=400)], [20, 20], ["a"])
+    assert reason.code == "displaces"
+    assert reason.params == {"crew": "north", "day": 0, "jobs": ("a",), "extra": 0}
+
+
+def test_a_confirmed_visit_in_the_way_is_named() -> None:
+    fixed = a_job("a", work=400, fixed=Fixed(crew="north", day=0, start=500), skip_cost=9000)
+    reason = _left([fixed, a_job("b", work=400)], [20, 20], ["a"])
+    assert reason.code == "confirmed-in-the-way"
+    assert reason.params["jobs"] == ("a",)
+
+
+def test_a_job_kept_out_by_washing_down_says_so() -> None:
+    morning, later = {0: ((390, 500),)}, {0: ((480, 560),)}
+    dirty = a_job("dirty", tier=1, windows=morning, skip_cost=9000)
+    reason = _left([dirty, a_job("clean", windows=later)], [20, 20], ["dirty"])
+    assert reason.code == "wash-down"
