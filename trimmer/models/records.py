@@ -204,8 +204,10 @@ class RecheckRule(OwnedModel):
 
 class RecheckQuerySet(BusinessQuerySet["Recheck"]):
     def open(self) -> Self:
-        """Rechecks still to be done."""
-        return self.filter(closed_at__isnull=True)
+        """Rechecks still to be done: not closed, and the animal and its farm are still worked with."""
+        return self.filter(
+            closed_at__isnull=True, animal__archived_at__isnull=True, animal__farm__archived_at__isnull=True
+        )
 
 
 class Recheck(OwnedModel):
@@ -218,6 +220,7 @@ class Recheck(OwnedModel):
     raised_by = models.ForeignKey(ChuteRecord, models.CASCADE, null=True, blank=True, related_name="rechecks_raised")
     trigger = models.CharField(_("because of"), max_length=40)
     what = models.CharField(_("what to do"), max_length=40)
+    raised_on = models.DateField(_("raised on"), null=True, blank=True)
     due_from = models.DateField(_("due from"))
     due_by = models.DateField(_("due by"))
     warn_from = models.DateField(_("warn from"), null=True, blank=True)

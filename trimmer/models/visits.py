@@ -61,6 +61,9 @@ class Visit(OwnedModel):
     left_at = models.DateTimeField(_("left"), null=True, blank=True)
     cancelled_at = models.DateTimeField(_("cancelled at"), null=True, blank=True)
     cancel_reason = models.CharField(_("why cancelled"), max_length=300, blank=True)
+    locked_at = models.DateTimeField(
+        _("locked at"), null=True, blank=True, editable=False, help_text=_("Billed: its records stand as they are.")
+    )
     note = models.TextField(_("note"), blank=True)
     booked_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
 
