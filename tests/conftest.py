@@ -2,14 +2,17 @@
 
 import os
 import shutil
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import psycopg
 import pytest
 from django.conf import settings
 from django.db import connection
+from psycopg import sql
 
 from trimmer import embedded
 
@@ -43,6 +46,26 @@ def django_db_keepdb() -> bool:
     return True
 
 
+def live_database_url() -> str:
+    """The test database as another process reads it from DATABASE_URL."""
+    name = str(connection.settings_dict["NAME"])
+    if connection.vendor == "sqlite":
+        return f"sqlite:///{name}"
+    return os.environ["DATABASE_URL"].rpartition("/")[0] + f"/{name}"
+
+
+@pytest.fixture
+def fresh_database(tmp_path: Path) -> str:
+    """The URL of an empty database of the run's kind, for commands that run as processes of their own."""
+    server = os.environ.get("DATABASE_URL")
+    if server is None:
+        return f"sqlite:///{tmp_path / 'fresh.sqlite3'}"
+    name = f"fresh_{uuid.uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as postgresql:
+        postgresql.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+    return server.rpartition("/")[0] + f"/{name}"
+
+
 # Work that leaves the web process
 
 
@@ -51,14 +74,6 @@ def valkey() -> Iterator[str]:
     """A running Valkey, the one the settings point to: its URL as Celery writes it."""
     with embedded.valkey(settings.VAR_DIR):
         yield settings.CELERY_BROKER_URL
-
-
-def live_database_url() -> str:
-    """The test database as another process reads it from DATABASE_URL."""
-    name = str(connection.settings_dict["NAME"])
-    if connection.vendor == "sqlite":
-        return f"sqlite:///{name}"
-    return os.environ["DATABASE_URL"].rpartition("/")[0] + f"/{name}"
 
 
 class Worker(embedded.Child):

@@ -29,19 +29,21 @@ def postgresql() -> Iterator[str]:
 
     PostgreSQL refuses to run as root, so root runs it as `nobody`, who must be able to reach the programs.
     """
-    user = "nobody" if os.getuid() == 0 else ""
+    other = pwd.getpwnam("nobody") if os.getuid() == 0 else None
     folder = Path(tempfile.mkdtemp(prefix="trimround-pg-"))
     try:
-        if user:
-            shutil.chown(folder, user)
-        programs = _programs(folder, reachable_by_all=bool(user))
+        if other:
+            shutil.chown(folder, other.pw_uid)
+        programs = _programs(folder, reachable_by_all=other is not None)
         cluster = folder / "cluster"
-        make = [programs / "initdb", "--pgdata", cluster, "--username", USER, "--auth", "trust", "--no-sync"]
+        make = [str(programs / "initdb"), "--pgdata", str(cluster), "--username", USER, "--auth", "trust", "--no-sync"]
         collation = ["--encoding", "UTF8", "--locale-provider", "builtin", "--locale", "C.UTF-8"]
         made = subprocess.run(
             [*make, *collation],
             cwd=folder,
-            **({"user": user, "group": pwd.getpwnam(user).pw_gid, "extra_groups": []} if user else {}),
+            user=other.pw_uid if other else None,
+            group=other.pw_gid if other else None,
+            extra_groups=[] if other else None,
             capture_output=True,
             text=True,
             check=False,
@@ -51,7 +53,7 @@ def postgresql() -> Iterator[str]:
         options = {"listen_addresses": "", "unix_socket_directories": str(folder), "max_connections": "100", **FAST}
         settings = [part for name, value in options.items() for part in ("-c", f"{name}={value}")]
         command = [str(programs / "postgres"), "-D", str(cluster), *settings]
-        server = Child("PostgreSQL", command, log=folder / "log", cwd=folder, user=user)
+        server = Child("PostgreSQL", command, log=folder / "log", cwd=folder, user=other.pw_name if other else "")
         with running(server):
             server.wait_until(lambda: "ready to accept connections" in server.last_lines(), seconds=30)
             yield f"postgresql://{USER}@{quote(str(folder), safe='')}/postgres"

