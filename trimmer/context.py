@@ -48,6 +48,7 @@ def page_frame(request: HttpRequest) -> dict[str, Any]:
     seat: Seat | None = getattr(request, "seat", None)
     return {
         "seat": seat,
+        "business": seat.business if seat else None,
         "nav_items": [_item(place, request.path) for place in PLACES if seat and _shown(place, seat)],
         "account_items": _account_items(request, several_seats=len(seats_of(user)) > 1),
         "person_name": str(user),

@@ -6,7 +6,7 @@ Amounts are rounded half away from zero before Babel sees them: left alone it ro
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import Final
@@ -137,9 +137,3 @@ def show_hours(start: datetime, end: datetime, language: str, zone: str) -> str:
 def show_weekday(day: date, language: str) -> str:
     """The weekday's whole name."""
     return format_date(day, "EEEE", locale=read_locale(language))
-
-
-def week_of(day: date) -> tuple[date, date]:
-    """The Monday and the Sunday of the week `day` is in (ISO 8601)."""
-    monday = day - timedelta(days=day.weekday())
-    return monday, monday + timedelta(days=6)
