@@ -26,7 +26,7 @@ setup:
 	fi; \
 	if ! cmp -s requirements.lock .venv/requirements.lock; then \
 	  echo "Installing the packages of requirements.lock (half a minute or so)"; \
-	  $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes -r requirements.lock \
+	  $(BIN)/python -m pip install -qq --no-input --disable-pip-version-check --require-hashes -r requirements.lock \
 	    && cp requirements.lock .venv/requirements.lock || exit 1; \
 	fi
 
