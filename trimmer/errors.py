@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
 from django.utils.functional import Promise
 
@@ -23,6 +23,11 @@ class Refusal(Exception):
         self.params = params
         self.fields = dict(fields or {})
         super().__init__(self.code)
+
+    @classmethod
+    def at(cls, field: str, **params: Any) -> Self:
+        """This refusal, said of the value in one form or API field."""
+        return cls(fields={field: str(cls(**params))}, **params)
 
     def __str__(self) -> str:
         return str(self.message) % self.params if self.params else str(self.message)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-
 from django.utils import translation
 from django.utils.translation import gettext_lazy as _
 from rest_framework.authentication import BaseAuthentication, SessionAuthentication, get_authorization_header
@@ -12,11 +10,7 @@ from rest_framework.request import Request
 
 from trimmer.access import seats_of
 from trimmer.models import ApiToken, User
-
-
-def hash_secret(secret: str) -> str:
-    """SHA-256 of a secret with enough entropy of its own (32 random bytes): no salt needed."""
-    return hashlib.sha256(secret.encode()).hexdigest()
+from trimmer.secret import hash_secret
 
 
 class TokenSignIn(BaseAuthentication):
