@@ -36,16 +36,17 @@ function filterRows(field) {
 }
 
 // A formset keeps an empty row in a <template>; its fields are numbered when it is added.
-function addRow(formset) {
+function addRow(button) {
+  const formset = button.closest("[data-formset]");
   const total = formset.querySelector('[name$="-TOTAL_FORMS"]');
   const most = formset.querySelector('[name$="-MAX_NUM_FORMS"]');
   const number = Number(total.value);
-  if (most?.value && number >= Number(most.value)) return;
   const holder = document.createElement("table");
   holder.innerHTML = formset.querySelector("template").innerHTML.replaceAll("__prefix__", String(number));
   const rows = [...holder.querySelectorAll("tr")];
   formset.querySelector("tbody").append(...rows);
   total.value = String(number + 1);
+  button.disabled = Boolean(most?.value) && number + 1 >= Number(most.value);
   rows.at(-1)?.querySelector("input:not([type=hidden]), select, textarea")?.focus();
 }
 
@@ -72,7 +73,7 @@ document.addEventListener("click", (event) => {
   const button = event.target.closest?.("[data-print], [data-formset-add], [data-dialog], [data-dialog-close]");
   if (!button) return;
   if (button.matches("[data-print]")) window.print();
-  if (button.matches("[data-formset-add]")) addRow(button.closest("[data-formset]"));
+  if (button.matches("[data-formset-add]")) addRow(button);
   if (button.matches("[data-dialog]")) document.getElementById(button.dataset.dialog)?.showModal();
   if (button.matches("[data-dialog-close]")) button.closest("dialog")?.close();
 });
