@@ -14,10 +14,15 @@ from trimmer.models import (
     Client,
     Job,
     OwnedModel,
+    SentMessage,
     User,
     Visit,
     choices_hold,
 )
+
+NEARLY_NOTHING = Decimal("0.0005")
+"""Half of the smallest step of an amount. SQLite adds and compares decimals as floating-point numbers, so a sum is held
+against another with this much room; PostgreSQL is exact, and no two amounts lie so near without being equal."""
 
 
 class AmountField(models.DecimalField):
@@ -27,6 +32,32 @@ class AmountField(models.DecimalField):
         options.setdefault("max_digits", 14)
         options.setdefault("decimal_places", 3)
         super().__init__(*args, **options)  # type: ignore[arg-type]
+
+
+class BillingSettings(OwnedModel):
+    """What a business says of its bills beyond what stands in its own row."""
+
+    business = models.OneToOneField(Business, models.CASCADE, related_name="billing_settings")
+    credit_prefix = models.CharField(
+        _("letters before credit note numbers"),
+        max_length=10,
+        blank=True,
+        help_text=_("Empty: credit notes are numbered in the series of the invoices. Ask your accountant."),
+    )
+    travel_counts = models.BooleanField(
+        _("travel counts towards the minimum for a visit"),
+        default=False,
+        help_text=_("Call-out and distance are added up with the work before the minimum is looked at."),
+    )
+
+    objects = BusinessQuerySet["BillingSettings"].as_manager()
+
+    class Meta:
+        verbose_name = _("billing settings")
+        verbose_name_plural = _("billing settings")
+
+    def __str__(self) -> str:
+        return str(self.business)
 
 
 class TaxCode(models.TextChoices):
@@ -155,6 +186,7 @@ class InvoiceSeries(OwnedModel):
     prefix = models.CharField(_("letters"), max_length=10, blank=True)
     year = models.PositiveSmallIntegerField(_("year"))
     last = models.PositiveIntegerField(_("last number"), default=0)
+    last_on = models.DateField(_("date of the last number"), null=True, blank=True)
 
     objects = BusinessQuerySet["InvoiceSeries"].as_manager()
 
@@ -199,11 +231,14 @@ class Invoice(OwnedModel):
     client = models.ForeignKey(Client, models.PROTECT, related_name="invoices", verbose_name=_("client"))
     kind = models.CharField(_("kind"), max_length=3, choices=InvoiceKind.choices, default=InvoiceKind.INVOICE)
     state = models.CharField(_("state"), max_length=8, choices=InvoiceState.choices, default=InvoiceState.DRAFT)
-    number = models.CharField(_("number"), max_length=40, null=True, blank=True, editable=False)  # noqa: DJ001
+    number = models.CharField(_("number"), max_length=40, null=True, blank=True, editable=False)
     credits = models.ForeignKey(
         "self", models.PROTECT, null=True, blank=True, related_name="credit_notes", verbose_name=_("credits")
     )
     credit_reason = models.CharField(_("why credited"), max_length=300, blank=True)
+    reference = models.CharField(
+        _("payment reference"), max_length=25, blank=True, editable=False, help_text=_("ISO 11649")
+    )
     currency = models.CharField(_("currency"), max_length=3)
     issued_on = models.DateField(_("date"), null=True, blank=True)
     due_on = models.DateField(_("due"), null=True, blank=True)
@@ -214,8 +249,9 @@ class Invoice(OwnedModel):
     gross_total = AmountField(_("total"), default=Decimal("0"))
     note = models.CharField(_("note on the invoice"), max_length=500, blank=True)
     drafted_at = models.DateTimeField(_("drafted"))
-    drafted_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    drafted_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     issued_at = models.DateTimeField(_("issued at"), null=True, blank=True)
+    issued_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
 
     objects = InvoiceQuerySet.as_manager()
 
@@ -228,20 +264,44 @@ class Invoice(OwnedModel):
             models.CheckConstraint(condition=choices_hold("kind", InvoiceKind), name="invoice_kind_is_known"),
             models.UniqueConstraint(fields=["business", "number"], name="invoice_number_is_used_once"),
             models.CheckConstraint(
-                condition=models.Q(state="draft", number__isnull=True, issued_on__isnull=True)
-                | models.Q(state="issued", number__isnull=False, issued_on__isnull=False),
+                condition=models.Q(state="draft", number__isnull=True, issued_on__isnull=True, issued_at__isnull=True)
+                | models.Q(state="issued", number__isnull=False, issued_on__isnull=False, issued_at__isnull=False),
                 name="invoice_has_a_number_once_issued",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(kind="381")
+                | models.Q(due_on__isnull=True)
+                | models.Q(issued_on__isnull=True)
+                | models.Q(due_on__gte=models.F("issued_on")),
+                name="invoice_is_due_after_it_is_issued",
+            ),
+            models.CheckConstraint(
+                condition=~models.Q(kind="380", state="issued", due_on__isnull=True),
+                name="issued_invoice_has_a_due_date",
             ),
             models.CheckConstraint(
                 condition=models.Q(kind="380", credits__isnull=True) | models.Q(kind="381", credits__isnull=False),
                 name="credit_note_credits_an_invoice",
             ),
             models.CheckConstraint(
-                condition=models.Q(gross_total=models.F("net_total") + models.F("tax_total")),
+                condition=models.Q(kind="380", credit_reason="") | (models.Q(kind="381") & ~models.Q(credit_reason="")),
+                name="credit_note_says_why",
+            ),
+            models.UniqueConstraint(
+                fields=["credits"], condition=models.Q(state="draft"), name="invoice_has_one_draft_of_a_credit_note"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(
+                    gross_total__gt=models.F("net_total") + models.F("tax_total") - NEARLY_NOTHING,
+                    gross_total__lt=models.F("net_total") + models.F("tax_total") + NEARLY_NOTHING,
+                ),
                 name="net_and_tax_make_the_total",
             ),
         ]
-        indexes = [models.Index(fields=["client", "state"])]
+        indexes = [
+            models.Index(fields=["client", "state"]),
+            models.Index(fields=["business", "state", "issued_on"]),
+        ]
 
     def __str__(self) -> str:
         return self.number or str(self.get_state_display())
@@ -254,6 +314,9 @@ class InvoiceLine(OwnedModel):
     client_path: ClassVar[str] = "invoice__client"
 
     invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="lines")
+    credits = models.ForeignKey(
+        "self", models.PROTECT, null=True, blank=True, related_name="credited_by", verbose_name=_("credits the line")
+    )
     position = models.PositiveSmallIntegerField(_("line"))
     visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="+")
     visit_date = models.DateField(_("visit on"), null=True, blank=True)
@@ -265,6 +328,7 @@ class InvoiceLine(OwnedModel):
     price = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
     net = AmountField(_("net"))
     tax_code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
+    tax_name = models.CharField(_("tax"), max_length=60, blank=True)
     tax_rate = models.DecimalField(_("tax rate (%)"), max_digits=6, decimal_places=3)
     exemption_reason = models.CharField(_("exemption text"), max_length=300, blank=True)
     source = models.CharField(_("where the price came from"), max_length=200, blank=True)
@@ -278,6 +342,7 @@ class InvoiceLine(OwnedModel):
         constraints = [
             models.UniqueConstraint(fields=["invoice", "position"], name="invoice_line_has_its_place"),
             models.CheckConstraint(condition=models.Q(price__gte=0), name="line_price_is_not_negative"),
+            models.CheckConstraint(condition=choices_hold("tax_code", TaxCode), name="line_tax_category_is_known"),
         ]
 
     def __str__(self) -> str:
@@ -292,10 +357,11 @@ class InvoiceTax(OwnedModel):
 
     invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="taxes")
     code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
+    name = models.CharField(_("tax"), max_length=200, blank=True)
     rate = models.DecimalField(_("rate (%)"), max_digits=6, decimal_places=3)
     base = AmountField(_("base"))
     tax = AmountField(_("tax"))
-    exemption_reason = models.CharField(_("exemption text"), max_length=300, blank=True)
+    exemption_reason = models.CharField(_("exemption text"), max_length=1000, blank=True)
 
     objects = BusinessQuerySet["InvoiceTax"].as_manager()
 
@@ -342,12 +408,32 @@ class InvoiceFile(OwnedModel):
     pdf = models.BinaryField(editable=False)
     sha256 = models.CharField(max_length=64)
     made_at = models.DateTimeField()
-    sent_at = models.DateTimeField(_("sent"), null=True, blank=True)
 
     objects = BusinessQuerySet["InvoiceFile"].as_manager()
 
     def __str__(self) -> str:
         return self.sha256
+
+
+class InvoiceSending(OwnedModel):
+    """An issued document was sent by e-mail. Whether the mail server took it stands with the message."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="sendings")
+    message = models.OneToOneField(SentMessage, models.PROTECT, related_name="invoice_sending")
+    sent_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+
+    objects = BusinessQuerySet["InvoiceSending"].as_manager()
+
+    class Meta:
+        verbose_name = _("sending of an invoice")
+        verbose_name_plural = _("sendings of invoices")
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return str(self.message)
 
 
 class PaymentMethod(models.TextChoices):
@@ -357,8 +443,14 @@ class PaymentMethod(models.TextChoices):
     CARD = "card", _("card")
 
 
+class PaymentQuerySet(BusinessQuerySet["Payment"]):
+    def standing(self) -> Self:
+        """All but those recorded by mistake."""
+        return self.filter(withdrawn_at__isnull=True)
+
+
 class Payment(OwnedModel):
-    """Money that came in from a client."""
+    """Money that came in from a client. One recorded by mistake is withdrawn, with a reason, and settles nothing."""
 
     client_path: ClassVar[str] = "client"
 
@@ -371,14 +463,25 @@ class Payment(OwnedModel):
     note = models.CharField(_("note"), max_length=300, blank=True)
     recorded_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
     recorded_at = models.DateTimeField(_("recorded"))
+    withdrawn_at = models.DateTimeField(_("withdrawn"), null=True, blank=True)
+    withdrawn_reason = models.CharField(_("why withdrawn"), max_length=300, blank=True)
+    withdrawn_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
 
-    objects = BusinessQuerySet["Payment"].as_manager()
+    objects = PaymentQuerySet.as_manager()
 
     class Meta:
         verbose_name = _("payment")
         verbose_name_plural = _("payments")
         ordering = ["-received_on", "-pk"]
-        constraints = [models.CheckConstraint(condition=models.Q(amount__gt=0), name="payment_is_positive")]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(amount__gt=0), name="payment_is_positive"),
+            models.CheckConstraint(condition=choices_hold("method", PaymentMethod), name="payment_method_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(withdrawn_at__isnull=True, withdrawn_reason="")
+                | (models.Q(withdrawn_at__isnull=False) & ~models.Q(withdrawn_reason="")),
+                name="payment_is_withdrawn_for_a_reason",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.received_on} {self.amount}"
@@ -408,6 +511,8 @@ class Allocation(OwnedModel):
                 | models.Q(payment__isnull=True, credit_note__isnull=False),
                 name="allocation_comes_from_a_payment_or_a_credit_note",
             ),
+            models.UniqueConstraint(fields=["invoice", "payment"], name="payment_settles_an_invoice_in_one_part"),
+            models.UniqueConstraint(fields=["invoice", "credit_note"], name="credit_settles_an_invoice_in_one_part"),
         ]
 
     def __str__(self) -> str:
@@ -421,7 +526,9 @@ class IssueRun(OwnedModel):
     job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="issue_run")
     issue_on = models.DateField(_("date on the invoices"))
     invoices = models.ManyToManyField(Invoice, related_name="runs", blank=True)
+    send = models.BooleanField(_("send each by e-mail"), default=False)
     asked_at = models.DateTimeField(_("asked"))
+    asked_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
 
     objects = BusinessQuerySet["IssueRun"].as_manager()
 
