@@ -2,4 +2,6 @@
 
 from django.urls import URLPattern, URLResolver
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from scheduling.views import settings, weeks
+
+urlpatterns: list[URLPattern | URLResolver] = [*weeks.urlpatterns, *settings.urlpatterns]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
@@ -49,7 +49,9 @@ def page_frame(request: HttpRequest) -> dict[str, Any]:
     return {
         "seat": seat,
         "business": seat.business if seat else None,
-        "nav_items": [_item(place, request.path) for place in PLACES if seat and _shown(place, seat)],
+        "nav_items": [
+            item for place in PLACES if seat and _shown(place, seat) and (item := _item(place, request.path))
+        ],
         "account_items": _account_items(request, several_seats=len(seats_of(user)) > 1),
         "person_name": str(user),
         "place_name": str(seat.client or seat.business) if seat else "",
@@ -62,8 +64,11 @@ def _shown(place: Place, seat: Seat) -> bool:
     return seat.is_member or not place.needs or bool(getattr(seat, place.needs))
 
 
-def _item(place: Place, path: str) -> dict[str, Any]:
-    url = reverse(place.url_name)
+def _item(place: Place, path: str) -> dict[str, Any] | None:
+    try:
+        url = reverse(place.url_name)
+    except NoReverseMatch:
+        return None
     here = path == url or (url != "/" and path.startswith(url.rstrip("/") + "/"))
     current = "page" if path == url else "true" if here else ""
     return {"url": url, "label": place.label, "icon": place.icon, "current": current}
@@ -73,7 +78,11 @@ def _account_items(request: HttpRequest, *, several_seats: bool) -> list[dict[st
     names = [("account", _("My account"), "person"), ("account_logout", _("Sign out"), "leave")]
     if several_seats:
         names.insert(0, ("seat-choose", _("Change place"), "swap"))
-    return [
-        {"url": reverse(name), "label": label, "icon": icon, "current": "page" if request.path == reverse(name) else ""}
-        for name, label, icon in names
-    ]
+    items = []
+    for name, label, icon in names:
+        try:
+            url = reverse(name)
+        except NoReverseMatch:
+            continue
+        items.append({"url": url, "label": label, "icon": icon, "current": "page" if request.path == url else ""})
+    return items

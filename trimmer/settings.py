@@ -6,10 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import dj_database_url
+import django_stubs_ext
 from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
 
 from trimmer.embedded import broker_url
+
+django_stubs_ext.monkeypatch()  # classes that are generic to the type checker only: ModelForm[Client]
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import threading
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 from django.conf import settings
-from django.db import models, transaction
+from django.db import connection, models, transaction
 from django.utils.translation import gettext as _
 from kombu.exceptions import OperationalError
 
@@ -96,7 +98,8 @@ def run(job_id: uuid.UUID, *, clock: Callable[[], dt.datetime]) -> bool:
         _fail(job, lease, clock(), _("This was tried several times and never came to an end. Start it again."))
         return False
     try:
-        save = _handlers[job.kind](Work(job, lease, clock))
+        with _heartbeat(job, lease, clock):
+            save = _handlers[job.kind](Work(job, lease, clock))
         _finish(job, lease, clock(), save)
     except LeaseLost:
         return False
@@ -106,6 +109,27 @@ def run(job_id: uuid.UUID, *, clock: Callable[[], dt.datetime]) -> bool:
         _fail(job, lease, clock(), _("Something went wrong on our side. Nothing was changed; start it again."))
         raise
     return True
+
+
+@contextmanager
+def _heartbeat(job: Job, lease: uuid.UUID, clock: Callable[[], dt.datetime]) -> Iterator[None]:
+    """Renew the lease from a thread for as long as the block runs, also while the work reports nothing."""
+    over = threading.Event()
+
+    def beat() -> None:
+        try:
+            while not over.wait(settings.JOB_LEASE_SECONDS / 4):
+                Job.objects.filter(pk=job.pk, lease=lease, state=JobState.RUNNING).update(heartbeat_at=clock())
+        finally:
+            connection.close()
+
+    thread = threading.Thread(target=beat, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
 
 
 def claimable(now: dt.datetime) -> models.QuerySet[Job]:

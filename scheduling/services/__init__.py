@@ -1,0 +1,1 @@
+"""Proposing, confirming and undoing a week."""

@@ -1,0 +1,231 @@
+"""From the facts of a business to a week the planner understands, and what each of its jobs stood for."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import zoneinfo
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from scheduling import planner
+from scheduling.models import PlannerSettings
+from scheduling.planner.problem import Matrix
+from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
+from scheduling.travel import straight
+from trimmer.models import Business, Crew, Farm, HealthTier, Urgency, Visit
+
+CENTS = 100
+SPLIT_FROM_MINUTES = 240
+SPLIT_STEP = 30
+
+# How much dearer it is to leave a farm for another week, by urgency. Common practice: a lame cow outweighs a long
+# drive, a routine trim does not.
+URGENCY_WEIGHT = {Urgency.ROUTINE.value: 1, Urgency.SOON.value: 2, Urgency.URGENT.value: 6}
+URGENT_EXTRA_HOURS = {Urgency.ROUTINE.value: 0, Urgency.SOON.value: 1, Urgency.URGENT.value: 8}
+ASKED_EXTRA_HOURS = 2  # a farm that asked is worth a trip of its own, and more with every week it waits
+DUE_WEIGHT = 3
+DUE_EXTRA_HOURS = 3
+CONFIRMED_SKIP_COST = 10_000_000
+
+
+@dataclass(frozen=True)
+class LoadedWeek:
+    """A planner's week and the facts behind its jobs: `asks` and `booked` by job id."""
+
+    business: Business
+    monday: dt.date
+    week: planner.Week | None
+    asks: Mapping[str, Ask]
+    booked: Mapping[str, Visit]
+    crews: Mapping[int, Crew]
+    nowhere: tuple[Ask, ...]  # farms without a position: nobody can drive there
+    travel_source: str
+
+
+def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedWeek:
+    """Read everything a week of this business consists of. `today` itself and days before it are no longer planned."""
+    settings = settings_of(business)
+    crews = crews_of_week(business, monday)
+    first_day = max(0, (today - monday).days + 1)
+    sunday = monday + dt.timedelta(days=DAYS - 1)
+    booked = booked_in(business, monday + dt.timedelta(days=first_day), sunday) if first_day < DAYS else []
+    zone = zoneinfo.ZoneInfo(business.time_zone)
+    fixed = {
+        f"visit-{visit.pk}": visit
+        for visit in booked
+        if visit.planned_start and visit.planned_end and visit.crew.active
+    }
+    asks = asks_of_week(business, monday=monday, today=today)
+    placed = {f"ask-{n}": ask for n, ask in enumerate(asks) if _position(ask.farm)}
+    jobs = [_fixed_job(key, visit, monday, zone) for key, visit in fixed.items()]
+    jobs += [_job(key, ask, settings, monday, first_day) for key, ask in placed.items()]
+    farms = [visit.farm for visit in fixed.values()] + [ask.farm for ask in placed.values()]
+    week = _week(crews, jobs, farms, settings, monday, first_day)
+    return LoadedWeek(
+        business=business,
+        monday=monday,
+        week=week,
+        asks=placed,
+        booked=fixed,
+        crews={crew.pk: crew for crew in crews},
+        nowhere=tuple(ask for ask in asks if not _position(ask.farm)),
+        travel_source=straight.source,
+    )
+
+
+def settings_of(business: Business) -> PlannerSettings:
+    """The business's figures, or the defaults where it has not set any."""
+    return PlannerSettings.objects.of(business).first() or PlannerSettings(business=business)
+
+
+def work_minutes(head: Mapping[str, int], settings: PlannerSettings) -> int:
+    """Minutes at the chute for these head, rounded up."""
+    total = sum((getattr(settings, f"{kind}_minutes") * count for kind, count in head.items()), Decimal(0))
+    return max(1, math.ceil(total))
+
+
+def _position(farm: Farm) -> tuple[float, float] | None:
+    if farm.latitude is None or farm.longitude is None:
+        return None
+    return farm.latitude, farm.longitude
+
+
+def _week(
+    crews: list[Crew],
+    jobs: list[planner.Job],
+    farms: list[Farm],
+    settings: PlannerSettings,
+    monday: dt.date,
+    first_day: int,
+) -> planner.Week | None:
+    """The planner's week; None when there is nobody to go or nowhere to go."""
+    planned = [_crew(crew, monday, first_day) for crew in crews]
+    if not jobs or not any(crew.hours for crew in planned):
+        return None
+    bases = [(crew.base.latitude, crew.base.longitude) for crew in crews]
+    legs = straight.matrix([*bases, *(_position(farm) or bases[0] for farm in farms)])
+    n = len(bases)
+    minutes = [[leg.minutes for leg in row] for row in legs]
+    metres = [[leg.metres for leg in row] for row in legs]
+
+    def block(table: list[list[int]], rows: slice, columns: slice) -> Matrix:
+        return tuple(tuple(row[columns]) for row in table[rows])
+
+    def turned(table: list[list[int]]) -> Matrix:
+        return tuple(tuple(table[n + j][c] for j in range(len(farms))) for c in range(n))
+
+    return planner.Week(
+        crews=tuple(planned),
+        jobs=tuple(jobs),
+        out=block(minutes, slice(0, n), slice(n, None)),
+        home=turned(minutes),
+        between=block(minutes, slice(n, None), slice(n, None)),
+        metres_out=block(metres, slice(0, n), slice(n, None)),
+        metres_home=turned(metres),
+        metres_between=block(metres, slice(n, None), slice(n, None)),
+        costs=_costs(settings),
+        rules=planner.Rules(wash=settings.wash_minutes, lunch=settings.lunch_minutes, split_step=SPLIT_STEP),
+        days=DAYS,
+        name=monday.isoformat(),
+    )
+
+
+def _costs(settings: PlannerSettings) -> planner.Costs:
+    """In cents of the business's money: time away from the chute, the road, and an hour for going out at all."""
+    hour = float(settings.crew_hour_cost) * CENTS
+    return planner.Costs(
+        crew_day=round(hour), drive=0, off_work=hour / 60, metre=float(settings.km_cost) * CENTS / 1000
+    )
+
+
+def _crew(crew: Crew, monday: dt.date, first_day: int) -> planner.Crew:
+    hours = {}
+    for row in crew.hours.all():
+        date = monday + dt.timedelta(days=row.weekday)
+        off = any(days.first <= date <= days.last for days in crew.days_off.all())
+        if row.weekday >= first_day and not off:
+            hours[row.weekday] = (_minute(row.leave_from), _minute(row.back_by))
+    return planner.Crew(id=crew.pk, hours=hours, longest_day=crew.longest_day, chute_kind=crew.chute_kind)
+
+
+def _fixed_job(key: str, visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo) -> planner.Job:
+    """A booked visit: it keeps crew, day and hour, and its length is what was planned."""
+    assert visit.planned_start is not None  # noqa: S101  (chosen so by the caller)
+    assert visit.planned_end is not None  # noqa: S101
+    day = (visit.date - monday).days
+    start = _clock_minute(visit.planned_start, visit.date, zone)
+    work = max(1, _clock_minute(visit.planned_end, visit.date, zone) - start)
+    return planner.Job(
+        id=key,
+        work=work,
+        windows={day: ((start, start + work),)},
+        skip_cost=CONFIRMED_SKIP_COST,
+        tier=visit.farm.health_tier,
+        fixed=planner.Fixed(crew=visit.crew_id, day=day, start=start),
+    )
+
+
+def _job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Job:
+    farm = ask.farm
+    work = work_minutes(ask.head, settings)
+    may_split = work >= SPLIT_FROM_MINUTES
+    if may_split:
+        work = -(-work // SPLIT_STEP) * SPLIT_STEP
+    due_day = (ask.due_on - monday).days if ask.due_on else None
+    return planner.Job(
+        id=key,
+        work=work,
+        setup=settings.setup_minutes,
+        may_split=may_split,
+        windows=_windows(ask),
+        earliest_day=max(first_day, (ask.earliest_on - monday).days if ask.earliest_on else 0),
+        latest_day=(ask.latest_on - monday).days if ask.latest_on else None,
+        due_day=max(due_day, -DAYS) if due_day is not None else None,
+        late_cost=round(float(settings.late_day_cost) * CENTS * URGENCY_WEIGHT[ask.urgency]),
+        skip_cost=_skip_cost(ask, settings, monday, due_by_sunday=due_day is not None and due_day < DAYS),
+        tier=farm.health_tier,
+        last_of_day=farm.health_tier == HealthTier.LAST,
+        chute_kind=farm.chute_kind_needed or None,
+        lock_up=max(1, round(float(farm.lock_up_hours) * 60)),
+    )
+
+
+def _skip_cost(ask: Ask, settings: PlannerSettings, monday: dt.date, *, due_by_sunday: bool) -> int:
+    """What it costs to leave the farm for another week, in cents."""
+    hour = settings.crew_hour_cost
+    by_head = settings.skip_head_cost * sum(ask.head.values()) * URGENCY_WEIGHT[ask.urgency]
+    extra = hour * URGENT_EXTRA_HOURS[ask.urgency]
+    if ask.requests:
+        asked = min(request.asked_at.date() for request in ask.requests)
+        extra += hour * (ASKED_EXTRA_HOURS + max(0, (monday - asked).days // 7))
+    if due_by_sunday:
+        by_head *= DUE_WEIGHT
+        extra += hour * DUE_EXTRA_HOURS
+    return round((by_head + extra) * CENTS)
+
+
+def _windows(ask: Ask) -> dict[int, tuple[tuple[int, int], ...]]:
+    """Openings by day: the days the request names, or the farm's own; hours as the farm's access windows say."""
+    days = ask.weekdays or frozenset(ask.farm.days_that_suit)
+    openings: dict[int, list[tuple[int, int]]] = {}
+    for window in ask.farm.access_windows.all():
+        openings.setdefault(window.weekday, []).append((_minute(window.opens), _minute(window.closes)))
+    return {day: tuple(sorted(openings.get(day, [(0, 24 * 60)]))) for day in sorted(days) if 0 <= day < DAYS}
+
+
+def _minute(clock: dt.time) -> int:
+    return clock.hour * 60 + clock.minute
+
+
+def _clock_minute(at: dt.datetime, date: dt.date, zone: zoneinfo.ZoneInfo) -> int:
+    """Minutes of the local clock since midnight of `date`."""
+    local = at.astimezone(zone).replace(tzinfo=None)
+    return round((local - dt.datetime.combine(date, dt.time())).total_seconds() / 60)
+
+
+def moment(date: dt.date, minute: int, zone: zoneinfo.ZoneInfo) -> dt.datetime:
+    """The moment at which the local clock of `date` shows `minute` minutes since midnight, in UTC."""
+    local = dt.datetime.combine(date, dt.time()) + dt.timedelta(minutes=minute)
+    return local.replace(tzinfo=zone).astimezone(dt.UTC)

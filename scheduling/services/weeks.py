@@ -1,0 +1,180 @@
+"""A week: proposed by a worker, looked at, confirmed, and undone before its days come."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from http import HTTPStatus
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from scheduling.models import ProposedStop, ProposedWeek, WeekState
+from scheduling.queries import crews_of_week
+from scheduling.services.loading import settings_of
+from trimmer.errors import Refusal
+from trimmer.models import Business, JobState, User, Visit, VisitState
+from trimmer.services.jobs import start_job
+from trimmer.services.telling import tell_farm
+from trimmer.services.visits import book_visit, cancel_visit
+
+QUARTER = 15
+
+
+class NotAMonday(Refusal):
+    code = "not_a_monday"
+    message = gettext_lazy("A week is named by its Monday. %(date)s is not one.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class WeekIsOver(Refusal):
+    code = "week_is_over"
+    message = gettext_lazy("No day of that week is left to plan. Choose a later week.")
+
+
+class NobodyGoesOut(Refusal):
+    code = "nobody_goes_out"
+    message = gettext_lazy("No crew has working hours that week. Set a crew's hours, or its days off, in the settings.")
+
+
+class AlreadyBeingPlanned(Refusal):
+    code = "week_is_being_planned"
+    message = gettext_lazy("That week is being planned already. Wait for it to end.")
+
+
+class NotProposed(Refusal):
+    code = "week_is_not_proposed"
+    message = gettext_lazy("This proposal is no longer open. Look at the week again.")
+
+
+class NotConfirmed(Refusal):
+    code = "week_is_not_confirmed"
+    message = gettext_lazy("This week is not confirmed, so there is nothing to undo.")
+
+
+class WeekHasBegun(Refusal):
+    code = "week_has_begun"
+    message = gettext_lazy("Its first visit is today or past. Cancel single visits instead.")
+
+
+class OutOfDate(Refusal):
+    code = "proposal_is_out_of_date"
+    message = gettext_lazy("%(farm)s: %(why)s Propose the week again.")
+
+
+@transaction.atomic
+def propose_week(*, business: Business, monday: dt.date, by: User | None, now: dt.datetime) -> ProposedWeek:
+    """Start a job that plans the week; the proposal is there when the job is done."""
+    if monday.weekday() != 0:
+        raise NotAMonday(date=monday.isoformat())
+    if monday + dt.timedelta(days=6) <= local_date(business, now):
+        raise WeekIsOver
+    if not any(crew.hours.all() for crew in crews_of_week(business, monday)):
+        raise NobodyGoesOut
+    Business.objects.select_for_update().get(pk=business.pk)  # two people asking at once: one waits for the other
+    planning = ProposedWeek.objects.of(business).filter(monday=monday, state=WeekState.PLANNING)
+    if planning.exclude(job__state=JobState.FAILED).exclude(job__isnull=True).exists():
+        raise AlreadyBeingPlanned
+    planning.update(state=WeekState.FAILED)
+    week = ProposedWeek.objects.create(business=business, monday=monday, asked_by=by, asked_at=now)
+    week.job = start_job(
+        business=business,
+        kind="plan_week",
+        arguments={"week": week.pk, "seconds": settings_of(business).seconds, "today": str(local_date(business, now))},
+        asked_by=by,
+    )
+    week.save(update_fields=["job"])
+    return week
+
+
+@transaction.atomic
+def confirm_week(*, week: ProposedWeek, by: User | None, now: dt.datetime) -> list[Visit]:
+    """Book every stop of the proposal that is not booked yet, and tell the farms. All of it or nothing."""
+    confirmed = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.PROPOSED).update(
+        state=WeekState.CONFIRMED, confirmed_at=now
+    )
+    if not confirmed:
+        raise NotProposed
+    week.refresh_from_db()
+    stops = (
+        ProposedStop.objects.filter(round__week=week, was_booked=False)
+        .select_related("round__crew", "farm__client__business")
+        .prefetch_related("requests")
+        .order_by("round__date", "round__crew", "position")
+    )
+    width = settings_of(week.business).told_window_minutes
+    served: set[int] = set()
+    visits = []
+    for stop in stops:
+        visit = _book(stop, served, width=width, by=by, now=now)
+        ProposedStop.objects.filter(pk=stop.pk).update(visit=visit)
+        visits.append(visit)
+    tell_farm(visits=visits, change="booked", now=now)
+    return visits
+
+
+def _book(stop: ProposedStop, served: set[int], *, width: int, by: User | None, now: dt.datetime) -> Visit:
+    """Book one stop. `served` gathers the requests that an earlier part of a split job has taken."""
+    told_from = stop.start_at - dt.timedelta(minutes=stop.start_at.minute % QUARTER, seconds=stop.start_at.second)
+    requests = list(stop.requests.all())
+    keys = {request.pk for request in requests}
+    try:
+        visit = book_visit(
+            farm=stop.farm,
+            crew=stop.round.crew,
+            date=stop.round.date,
+            planned_start=stop.start_at,
+            planned_end=stop.end_at,
+            head=stop.head,
+            requests=requests,
+            further_part=bool(keys & served),
+            position=stop.position,
+            drive_minutes=stop.drive_minutes,
+            distance_m=stop.distance_m,
+            told=(told_from, told_from + dt.timedelta(minutes=width)),
+            by=by,
+            now=now,
+        )
+    except Refusal as refusal:
+        raise OutOfDate(farm=str(stop.farm), why=str(refusal)) from refusal
+    served |= keys
+    return visit
+
+
+@transaction.atomic
+def undo_week(*, week: ProposedWeek, by: User | None, now: dt.datetime) -> list[Visit]:
+    """Cancel what confirming the week booked, and tell the farms; the proposal is open again."""
+    undone = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.CONFIRMED).update(
+        state=WeekState.PROPOSED, confirmed_at=None
+    )
+    if not undone:
+        raise NotConfirmed
+    week.refresh_from_db()
+    stops = ProposedStop.objects.filter(round__week=week, was_booked=False, visit__isnull=False)
+    visits = list(
+        Visit.objects.of(week.business)
+        .filter(pk__in=stops.values("visit"))
+        .exclude(state=VisitState.CANCELLED)
+        .select_related("farm__client__business", "crew")
+    )
+    today = local_date(week.business, now)
+    if any(visit.date <= today or visit.state != VisitState.BOOKED for visit in visits):
+        raise WeekHasBegun
+    for visit in visits:
+        cancel_visit(visit=visit, reason=_("The week is being planned anew."), by=by, now=now, tell=False)
+    tell_farm(visits=visits, change="cancelled", now=now)
+    ProposedStop.objects.filter(round__week=week, was_booked=False).update(visit=None)
+    return visits
+
+
+def drop_week(*, week: ProposedWeek) -> None:
+    """Put a proposal away without booking anything."""
+    if not ProposedWeek.objects.filter(pk=week.pk, state=WeekState.PROPOSED).update(state=WeekState.DROPPED):
+        raise NotProposed
+    week.refresh_from_db()
+
+
+def local_date(business: Business, now: dt.datetime) -> dt.date:
+    """Today at the business."""
+    return now.astimezone(zoneinfo.ZoneInfo(business.time_zone)).date()
