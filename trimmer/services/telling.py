@@ -22,7 +22,7 @@ from icalendar import Calendar, Event, vCalAddress, vGeo, vText
 from trimmer import showing
 from trimmer.access import business_locale
 from trimmer.models import Business, Farm, FarmPerson, Visit, VisitRequest
-from trimmer.services.messages import Attachment, send_message, write_body
+from trimmer.services.messages import send_message, write_body
 
 Change = Literal["booked", "moved", "cancelled"]
 
@@ -140,7 +140,7 @@ def _tell(visits: tuple[Visit, ...], change: Change, now: dt.datetime) -> Told:
         recipients=recipients,
         subject=subject,
         body=body,
-        attachments=[Attachment("visit.ics", calendar, f"text/calendar; method={method}")],
+        attachments=[("visit.ics", calendar, f"text/calendar; method={method}")],
         now=now,
     )
     Visit.objects.filter(pk__in=[visit.pk for visit in visits]).update(told_at=now, times_told=F("times_told") + 1)
