@@ -2,9 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from django import forms
+from django.http import HttpRequest, QueryDict
 
 from trimmer.errors import Refusal
+
+if TYPE_CHECKING:
+    from django.forms import ModelForm
+else:
+
+    class ModelForm[M](forms.ModelForm):
+        """Django's own, which may name its model for the type checker."""
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """What was sent, for a form; None when the page is only looked at. A form of unticked boxes sends nothing."""
+    return request.POST if request.method == "POST" else None
 
 
 def say_refusal(form: forms.BaseForm, refusal: Refusal) -> None:

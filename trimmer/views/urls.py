@@ -2,6 +2,10 @@
 
 from django.urls import URLPattern, URLResolver
 
-from trimmer.views import jobs
+from trimmer.views import jobs, people, seats
 
-urlpatterns: list[URLPattern | URLResolver] = [*jobs.urlpatterns]
+urlpatterns: list[URLPattern | URLResolver] = [
+    *jobs.urlpatterns,
+    *people.urlpatterns,
+    *seats.urlpatterns,
+]
