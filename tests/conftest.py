@@ -49,11 +49,13 @@ def django_db_keepdb() -> bool:
 @pytest.fixture(autouse=True)
 def _issued_documents_go_with_their_test(request: pytest.FixtureRequest) -> Iterator[None]:
     """Let the end of a test that commits sweep up invoices, which the database otherwise refuses to let go."""
-    yield
     marker = request.node.get_closest_marker("django_db")
     committing = {"transactional_db", "live_server"} & set(request.fixturenames)
     if not committing and not (marker and marker.kwargs.get("transaction")):
+        yield
         return
+    request.getfixturevalue("transactional_db")  # before the yield: its own clearing then comes after this one
+    yield
     from billing import models
     from billing.frozen_rows import lifted
 
@@ -81,16 +83,26 @@ def live_database_url() -> str:
     return os.environ["DATABASE_URL"].rpartition("/")[0] + f"/{name}"
 
 
+@pytest.fixture(scope="session")
+def make_database(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], str]:
+    """Make an empty database of the run's kind, for commands that run as processes of their own: its URL."""
+
+    def make() -> str:
+        server = os.environ.get("DATABASE_URL")
+        if server is None:
+            return f"sqlite:///{tmp_path_factory.mktemp('database') / 'fresh.sqlite3'}"
+        name = f"fresh_{uuid.uuid4().hex}"
+        with psycopg.connect(server, autocommit=True) as postgresql:
+            postgresql.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+        return server.rpartition("/")[0] + f"/{name}"
+
+    return make
+
+
 @pytest.fixture
-def fresh_database(tmp_path: Path) -> str:
-    """The URL of an empty database of the run's kind, for commands that run as processes of their own."""
-    server = os.environ.get("DATABASE_URL")
-    if server is None:
-        return f"sqlite:///{tmp_path / 'fresh.sqlite3'}"
-    name = f"fresh_{uuid.uuid4().hex}"
-    with psycopg.connect(server, autocommit=True) as postgresql:
-        postgresql.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
-    return server.rpartition("/")[0] + f"/{name}"
+def fresh_database(make_database: Callable[[], str]) -> str:
+    """The URL of an empty database for one test."""
+    return make_database()
 
 
 # Work that leaves the web process
