@@ -88,6 +88,23 @@ SCORES: Final[Mapping[str, Mapping[int, str | Promise]]] = {
     },
 }
 
+SCORE_MEANINGS: Final[Mapping[str, Mapping[int, str | Promise]]] = {
+    "sprecher_1_5": {
+        1: gettext_lazy("Stands and walks with a level back."),
+        2: gettext_lazy("Level back when standing, arched when walking; the gait is slightly off."),
+        3: gettext_lazy("Arched back standing and walking; short strides."),
+        4: gettext_lazy("Arched back; spares one or more legs but still puts weight on them."),
+        5: gettext_lazy("Strongly arched, unwilling to move, hardly any weight on a leg."),
+    },
+    "ahdb_0_3": {
+        0: gettext_lazy("Even weight and rhythm on all feet, flat back."),
+        1: gettext_lazy("Uneven or short steps; the leg cannot be told."),
+        2: gettext_lazy("The lame leg can be told, or the strides are clearly short: lift it soon."),
+        3: gettext_lazy("Cannot keep up with the herd, and shows the signs of 2: urgent."),
+    },
+}
+"""What trimmer.locomotion says of each score, to be translated."""
+
 SCALES: Final[Mapping[str, str | Promise]] = {
     "sprecher_1_5": gettext_lazy("1–5"),
     "ahdb_0_3": gettext_lazy("0–3"),
