@@ -20,6 +20,7 @@ from trimmer.services import jobs
 pytestmark = pytest.mark.slow
 
 LEASE_SECONDS = 3
+SECONDS_TO_WAIT = 60
 
 
 def a_week_to_plan(*, seconds: int) -> ProposedWeek:
@@ -37,7 +38,7 @@ def a_week_to_plan(*, seconds: int) -> ProposedWeek:
 def wait_for(
     condition: Callable[[], bool], *, seconds: float = 60, meanwhile: Callable[[], Any] = lambda: None
 ) -> None:
-    until = time.monotonic() + seconds
+    until = time.monotonic() + SECONDS_TO_WAIT
     while not condition():
         assert time.monotonic() < until, "it did not come to pass"
         meanwhile()

@@ -30,7 +30,7 @@ def kind(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[jobs.Handler], s
         monkeypatch.setitem(jobs._handlers, "test", handler)
         return "test"
 
-    yield register
+    return register
 
 
 def a_job(**fields: Any) -> Job:
