@@ -7,7 +7,7 @@ from typing import ClassVar, Self
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.models.accounts import User
+from trimmer.models.accounts import User, Weekday
 from trimmer.models.animals import Animal
 from trimmer.models.clients import Farm
 from trimmer.models.scope import BusinessQuerySet, OwnedModel, choices_hold
@@ -87,6 +87,11 @@ class VisitRequest(OwnedModel):
 
     def __str__(self) -> str:
         return f"{self.farm}, {self.asked_at:%Y-%m-%d}"
+
+    @property
+    def weekday_names(self) -> list[str]:
+        """The weekdays that suit, in words; none for "as the farm has it"."""
+        return [str(Weekday(day).label) for day in self.weekdays]
 
 
 class RequestHead(OwnedModel):

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from django.db.models import Count, F, Prefetch, QuerySet, Sum
+from django.db.models import F, Prefetch, QuerySet, Sum
 from django.db.models.functions import Coalesce
 
 from trimmer.access import Seat
-from trimmer.models import Business, ChuteRecord, Crew, DaysOff, Farm, Visit, VisitHead, VisitState, WorkingHours
+from trimmer.models import Business, Crew, DaysOff, Farm, Visit, VisitHead, VisitState, WorkingHours
 from trimmer.showing import to_local
 
 BookingCaution = Literal[
@@ -60,12 +60,6 @@ def rounds(visits: Iterable[Visit]) -> list[Round]:
         for (date, _crew), group in groupby(visits, key=lambda visit: (visit.date, visit.crew_id))
         for found in [list(group)]
     ]
-
-
-def recorded_head(visit: Visit) -> dict[str, int]:
-    """Head by kind, counted from the records of the visit."""
-    rows = ChuteRecord.objects.filter(visit=visit).order_by().values_list("kind").annotate(Count("pk"))
-    return dict(rows)
 
 
 def left_unfinished(business: Business, *, today: dt.date) -> QuerySet[Visit]:

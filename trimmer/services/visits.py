@@ -25,7 +25,7 @@ from trimmer.models import (
     VisitRequest,
     VisitState,
 )
-from trimmer.queries.visits import recorded_head
+from trimmer.queries.records import work_done
 from trimmer.services.telling import Told, tell_farm
 from trimmer.showing import to_local
 
@@ -322,7 +322,7 @@ def complete_visit(*, visit: Visit, head_done: Mapping[str, int] | None, by: Use
     if (visit.first_head_at is None) != (visit.last_head_at is None):
         missing = "first_head" if visit.first_head_at is None else "last_head"
         raise TimesIncomplete(fields={missing: str(TimesIncomplete.message)})
-    counts = _count_done(recorded_head(visit), head_done)
+    counts = _count_done(work_done([visit.pk])[visit.pk].head, head_done)
     visit.state = VisitState.DONE
     visit.save(update_fields=["state"])
     _write_done(visit, counts)
