@@ -20,7 +20,7 @@ import pytest
 from tests.servers import postgresql, postgresql_is_here
 
 CHOICE = "TRIMROUND_TEST_DATABASE"
-DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "fresh_database"}
+DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "make_database"}
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)

@@ -4,8 +4,8 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from urllib.request import urlopen
 
@@ -17,16 +17,25 @@ from trimmer.management.commands import serve
 SERVE = [sys.executable, "manage.py", "serve"]
 
 
-@contextmanager
-def serving(var: Path, database: str) -> Iterator[str]:
-    """Run the command; yields the address it prints."""
-    child = embedded.Child(
-        "serve", SERVE, env={"TRIMROUND_VAR": str(var), "DATABASE_URL": database}, log=var.with_suffix(".log")
-    )
+@dataclass(frozen=True)
+class Served:
+    """A running command: its folder, its database, the address it printed."""
+
+    var: Path
+    database: str
+    address: str
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory, make_database: Callable[[], str]) -> Iterator[Served]:
+    """The command at work on an empty database."""
+    var, database = tmp_path_factory.mktemp("var"), make_database()
+    env = {"TRIMROUND_VAR": str(var), "DATABASE_URL": database}
+    child = embedded.Child("serve", SERVE, env=env, log=var.with_suffix(".log"))
     with embedded.running(child):
         child.wait_until(lambda: "Trimround is at" in child.last_lines(), seconds=120)
         (address,) = re.findall(r"http://\S+", child.last_lines())
-        yield address
+        yield Served(var, database, address)
 
 
 def run_serve(var: Path, database: str, *options: str) -> subprocess.CompletedProcess[str]:
@@ -36,20 +45,17 @@ def run_serve(var: Path, database: str, *options: str) -> subprocess.CompletedPr
 
 
 @pytest.mark.slow
-def test_it_migrates_and_serves_pages_and_their_files_on_the_address_it_prints(
-    tmp_path: Path, fresh_database: str
-) -> None:
-    with serving(tmp_path / "var", fresh_database) as address, urlopen(f"{address}accounts/login/", timeout=60) as page:
+def test_pages_and_their_files_are_served_on_the_printed_address(served: Served) -> None:
+    with urlopen(f"{served.address}accounts/login/", timeout=60) as page:
         sheet = re.findall(r'href="/(static/[^"]+\.css)"', page.read().decode())[0]
-        with urlopen(address + sheet, timeout=60) as answer:
-            assert answer.headers["Content-Type"].startswith("text/css")
+
+    with urlopen(served.address + sheet, timeout=60) as answer:
+        assert answer.headers["Content-Type"].startswith("text/css")
 
 
 @pytest.mark.slow
-def test_a_folder_is_served_once(tmp_path: Path, fresh_database: str) -> None:
-    var = tmp_path / "var"
-    with serving(var, fresh_database):
-        again = run_serve(var, fresh_database)
+def test_a_folder_is_served_once(served: Served) -> None:
+    again = run_serve(served.var, served.database)
 
     assert again.returncode == 1
     assert "in use by a running service" in again.stderr

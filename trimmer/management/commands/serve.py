@@ -22,14 +22,16 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, port: int | None, **options: Any) -> None:
         try:
-            with embedded.stopped_by_signals(), embedded.broker(settings.VAR_DIR, given=settings.REDIS_URL):
+            with (
+                embedded.stopped_by_signals(),
+                embedded.broker(settings.VAR_DIR, given=settings.REDIS_URL),
+                listen(port) as address,
+            ):
                 call_command("migrate", verbosity=0)
-                with listen(port) as address:
-                    number = address.getsockname()[1]
-                    self.stdout.write(
-                        _("Trimround is at http://127.0.0.1:%(port)d/ (Ctrl-C ends it)") % {"port": number}
-                    )
-                    embedded.serve(address, say=self.stderr.write)
+                url = f"http://127.0.0.1:{address.getsockname()[1]}/"
+                self.stdout.write(_("Trimround is at %(url)s (Ctrl-C ends it)") % {"url": url})
+                self.stdout.flush()
+                embedded.serve(address, say=self.stderr.write)
         except embedded.CannotStart as error:
             raise CommandError(str(error)) from error
         except KeyboardInterrupt:
