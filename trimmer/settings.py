@@ -265,6 +265,11 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "HeadKindEnum": "trimmer.models.HeadKind",
+        "ListReasonEnum": "trimmer.models.ListReason",
+        "TreatmentKindEnum": "trimmer.models.TreatmentKind",
+    },
 }
 
 LOGGING: dict[str, Any] = {

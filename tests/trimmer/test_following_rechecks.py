@@ -14,7 +14,7 @@ from tests import make
 from trimmer.access import Seat
 from trimmer.models import Animal, Recheck, RecheckRule, VisitState
 from trimmer.queries.rechecks import as_rows, count_overdue, rechecks_to_show
-from trimmer.rechecks import DEFAULT_RULES
+from trimmer.services.businesses import add_default_rules
 from trimmer.services.rechecks import (
     PurposeIsUnknown,
     ReasonIsMissing,
@@ -24,7 +24,6 @@ from trimmer.services.rechecks import (
     change_rule,
     close_recheck,
     raise_recheck,
-    start_rules,
 )
 from trimmer.services.records import TreatmentValues, record_animal
 
@@ -141,16 +140,8 @@ def test_a_business_without_rules_of_its_own_follows_the_defaults(cow: Animal) -
     assert Recheck.objects.get().due_by == make.TODAY + 5 * DAY
 
 
-def test_a_business_gets_the_default_rules_once(owner: Seat) -> None:
-    start_rules(business=owner.business)
-    RecheckRule.objects.filter(trigger="wrap").update(by_days=4)
-    start_rules(business=owner.business)
-    assert RecheckRule.objects.count() == len(DEFAULT_RULES)
-    assert RecheckRule.objects.get(trigger="wrap").by_days == 4
-
-
 def test_a_changed_rule_raises_with_its_own_days(cow: Animal, owner: Seat) -> None:
-    start_rules(business=owner.business)
+    add_default_rules(business=owner.business)
     rule = RecheckRule.objects.get(trigger="wrap")
     change_rule(rule=rule, from_days=1, by_days=3, warn_days=1, active=True)
     record(cow, "wrap")
@@ -160,7 +151,7 @@ def test_a_changed_rule_raises_with_its_own_days(cow: Animal, owner: Seat) -> No
 
 
 def test_a_rule_that_is_not_in_use_raises_nothing(cow: Animal, owner: Seat) -> None:
-    start_rules(business=owner.business)
+    add_default_rules(business=owner.business)
     change_rule(rule=RecheckRule.objects.get(trigger="wrap"), from_days=3, by_days=5, warn_days=None, active=False)
     record(cow, "wrap")
     assert not Recheck.objects.exists()
@@ -168,7 +159,7 @@ def test_a_rule_that_is_not_in_use_raises_nothing(cow: Animal, owner: Seat) -> N
 
 def test_the_rules_of_another_business_do_not_count(cow: Animal) -> None:
     stranger = make.a_business()
-    start_rules(business=stranger)
+    add_default_rules(business=stranger)
     RecheckRule.objects.filter(trigger="wrap").update(by_days=30)
     record(cow, "wrap")
     assert Recheck.objects.get().due_by == make.TODAY + 5 * DAY
@@ -176,7 +167,7 @@ def test_the_rules_of_another_business_do_not_count(cow: Animal) -> None:
 
 @pytest.mark.parametrize(("from_days", "by_days", "warn_days"), [(5, 3, None), (3, 401, None), (3, 5, 6)])
 def test_a_rule_that_cannot_be_is_refused(owner: Seat, from_days: int, by_days: int, warn_days: int | None) -> None:
-    start_rules(business=owner.business)
+    add_default_rules(business=owner.business)
     rule = RecheckRule.objects.get(trigger="wrap")
     with pytest.raises(RuleCannotBe):
         change_rule(rule=rule, from_days=from_days, by_days=by_days, warn_days=warn_days, active=True)

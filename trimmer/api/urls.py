@@ -2,8 +2,12 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from trimmer.api import openapi
+from trimmer.api import animals, openapi, rechecks, records, trim_lists
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("schema", openapi.SchemaView.as_view(), name="api-schema"),
+    *animals.urlpatterns,
+    *records.urlpatterns,
+    *rechecks.urlpatterns,
+    *trim_lists.urlpatterns,
 ]

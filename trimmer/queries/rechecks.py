@@ -15,7 +15,10 @@ from trimmer.models import Farm, Recheck, Visit, VisitState
 
 type Show = Literal["open", "overdue", "week", "closed"]
 
+type RecheckState = rechecks.State | Literal["closed"]
+
 SHOWS: Final[tuple[Show, ...]] = ("open", "overdue", "week", "closed")
+STATES: Final[tuple[RecheckState, ...]] = ("waiting", "warned", "due", "overdue", "closed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class RecheckRow:
     """A recheck with its state on the day, and the day of the farm's next visit, where one is booked."""
 
     recheck: Recheck
-    state: rechecks.State | Literal["closed"]
+    state: RecheckState
     next_visit_on: dt.date | None
 
 
@@ -56,7 +59,7 @@ def as_rows(found: Iterable[Recheck], *, today: dt.date) -> list[RecheckRow]:
     return [RecheckRow(recheck, state_of(recheck, today), getattr(recheck, "next_visit_on", None)) for recheck in found]
 
 
-def state_of(recheck: Recheck, today: dt.date) -> rechecks.State | Literal["closed"]:
+def state_of(recheck: Recheck, today: dt.date) -> RecheckState:
     """Where a recheck stands on a day."""
     if recheck.closed_at is not None:
         return "closed"

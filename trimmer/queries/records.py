@@ -50,6 +50,6 @@ def records_to_show(seat: Seat) -> QuerySet[ChuteRecord]:
     return (
         ChuteRecord.objects.seen_by(seat)
         .select_related("animal", "visit__farm__client__business", "recorded_by")
-        .prefetch_related("findings", "treatments", "rechecks_raised")
+        .prefetch_related("findings", "treatments", "rechecks_raised__animal")
         .order_by("-visit__date", "-recorded_at", "pk")
     )

@@ -93,24 +93,6 @@ def close_recheck(*, recheck: Recheck, reason: str, by: User | None, now: dt.dat
     recheck.refresh_from_db()
 
 
-def start_rules(*, business: Business) -> None:
-    """Give a business the default rules, to be edited. Rules it has already stay as they are."""
-    RecheckRule.objects.bulk_create(
-        [
-            RecheckRule(
-                business=business,
-                trigger=rule.trigger,
-                what=rule.what,
-                from_days=rule.from_days,
-                by_days=rule.by_days,
-                warn_days=rule.warn_days,
-            )
-            for rule in DEFAULT_RULES
-        ],
-        ignore_conflicts=True,
-    )
-
-
 def change_rule(*, rule: RecheckRule, from_days: int, by_days: int, warn_days: int | None, active: bool) -> None:
     """Change a rule's days, counted from the day of the record. Rechecks raised before keep theirs.
 
