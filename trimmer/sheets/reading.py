@@ -92,7 +92,7 @@ _DELIMITERS: Final = (";", ",", "\t")
 _LAST_ROW: Final = 1_048_576
 _PERCENT_FORMAT = re.compile(r"""[^;"\\]*%""")
 _ZEROS_FORMAT = re.compile(r"^0{2,}$")
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x85\ufffe\uffff]")
+CONTROL_CHARACTER = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x85\ufffe\uffff]")
 _UTF8_READ_AS_1252 = re.compile(rb"\xc3[\x80-\xbf]")
 _BEGINNINGS: Final = (
     (b"%PDF", "PDF"),
@@ -222,8 +222,8 @@ def _cell_of_text(text: str, limits: Limits) -> Cell:
         return None
     if len(text) > limits.cell_length:
         return CellFault("cell_too_long", f"{text[:40]}…")
-    if _CONTROL.search(text):
-        return CellFault("control_character", _CONTROL.sub("�", text)[:40])
+    if CONTROL_CHARACTER.search(text):
+        return CellFault("control_character", CONTROL_CHARACTER.sub("�", text)[:40])
     return as_meant(text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text)
 
 

@@ -161,6 +161,7 @@ SENTENCES: Final[Mapping[str, str]] = MappingProxyType(
         "weekdays_unclear": gettext_noop("“%(value)s” is not clear. Write days such as Mon, Wed-Fri."),
         # rows
         "row_given_twice": gettext_noop("Rows %(first_row)s and %(row)s say the same: %(columns)s are alike."),
+        "number_used_twice": gettext_noop("The same number stands in row %(first_row)s. Is it right?"),
         "rows_disagree": gettext_noop(
             "Row %(first_row)s has “%(first)s” here, this row “%(value)s”, but both are about the same %(subject)s."
         ),
