@@ -3,6 +3,7 @@
 .DEFAULT_GOAL := demo
 
 BIN := .venv/bin
+PYTEST := $(BIN)/python -m pytest --numprocesses 2 --dist worksteal --quiet
 # The first of these that runs and is new enough makes .venv; the oldest first, as it has the most ready-made packages.
 PYTHONS := python3.12 python3.13 python3.14 python3 python
 NEW_ENOUGH := import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 12))
@@ -38,10 +39,12 @@ worker: setup
 
 # The whole suite on SQLite, then all that touches a database once more on PostgreSQL.
 test: setup
-	@echo "Tests on SQLite"
-	@TRIMROUND_TEST_DATABASE=sqlite $(BIN)/python -m pytest --numprocesses 2 --dist worksteal --quiet
-	@echo "Tests on PostgreSQL"
-	@TRIMROUND_TEST_DATABASE=postgresql $(BIN)/python -m pytest --numprocesses 2 --dist worksteal --quiet -m "not browser"
+	@failed=0; \
+	echo "Tests on SQLite"; \
+	TRIMROUND_TEST_DATABASE=sqlite $(PYTEST) || failed=1; \
+	echo "Tests on PostgreSQL"; \
+	TRIMROUND_TEST_DATABASE=postgresql $(PYTEST) -m "not browser" || failed=1; \
+	exit $$failed
 
 lint: setup
 	@$(BIN)/ruff check .
