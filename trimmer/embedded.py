@@ -221,10 +221,14 @@ def valkey(var: Path) -> Iterator[Child]:
         keep = ["--dir", str(folder), "--appendonly", "yes", "--save", ""]
         child = Child("Valkey", [str(valkey_program()), *listen, *keep], log=folder / "valkey.log", cwd=folder)
         (folder / "valkey.log").unlink(missing_ok=True)
-        with running(child):
-            child.wait_until(lambda: ask(at, "PING").startswith(b"+PONG"), seconds=20)
-            yield child
-        at.unlink(missing_ok=True)
+        try:
+            with running(child):
+                child.wait_until(lambda: ask(at, "PING").startswith(b"+PONG"), seconds=20)
+                yield child
+        finally:
+            at.unlink(missing_ok=True)
+            if at.parent != var.absolute():
+                at.parent.rmdir()
 
 
 def valkey_program() -> Path:

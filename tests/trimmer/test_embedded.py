@@ -53,8 +53,11 @@ def test_valkey_keeps_what_it_was_told_from_one_start_to_the_next(tmp_path: Path
 
 def test_valkey_works_where_the_path_is_too_long_for_a_socket(tmp_path: Path) -> None:
     deep = tmp_path / ("d" * 100)
+    at = embedded.socket_path(deep)
     with embedded.valkey(deep):
-        assert embedded.ask(embedded.socket_path(deep), "PING") == b"+PONG\r\n"
+        assert embedded.ask(at, "PING") == b"+PONG\r\n"
+
+    assert not at.parent.exists()
 
 
 def test_a_folder_is_served_once(tmp_path: Path) -> None:
