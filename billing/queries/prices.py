@@ -1,0 +1,80 @@
+"""Price lists as the arithmetic takes them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+from django.db.models import Prefetch, Q
+from django.utils.text import capfirst
+
+from billing.charges.prices import USUAL_UNITS, PriceEntry, PriceSheet
+from billing.models import BillingSettings, Price, PriceList
+from trimmer.models import Business
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """The lists of a business and its agreements with some clients, read at once.
+
+    `tax_names` holds what the tax category of a price is called, by key of the sheet and article.
+    """
+
+    lists: tuple[PriceSheet, ...]
+    agreements: dict[str, tuple[PriceSheet, ...]]
+    tax_names: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    def sheets_of(self, client_id: int) -> tuple[PriceSheet, ...]:
+        """What may price a visit of this client."""
+        return self.lists + self.agreements.get(str(client_id), ())
+
+
+def prices_of(business: Business, client_ids: Collection[int]) -> Prices:
+    """All lists of a business, and its agreements with these clients, in two queries."""
+    found = (
+        PriceList.objects.of(business)
+        .filter(Q(client__isnull=True) | Q(client__in=client_ids))
+        .order_by("pk")
+        .prefetch_related(Prefetch("prices", Price.objects.select_related("tax_category").order_by("pk")))
+    )
+    lists: list[PriceSheet] = []
+    agreements: dict[str, tuple[PriceSheet, ...]] = {}
+    tax_names: dict[tuple[str, str], str] = {}
+    for row in found:
+        sheet = _sheet(row, business.currency)
+        tax_names |= {(sheet.key, price.article): price.tax_category.name for price in row.prices.all()}
+        if sheet.client_key is None:
+            lists.append(sheet)
+        else:
+            agreements[sheet.client_key] = (*agreements.get(sheet.client_key, ()), sheet)
+    return Prices(tuple(lists), agreements, tax_names)
+
+
+def settings_of(business: Business) -> BillingSettings:
+    """A business's billing settings; the defaults, not stored, where it has none yet."""
+    return BillingSettings.objects.of(business).first() or BillingSettings(business=business)
+
+
+def _sheet(row: PriceList, currency: str) -> PriceSheet:
+    return PriceSheet(
+        key=str(row.pk),
+        name=row.name,
+        valid_from=row.valid_from,
+        valid_to=row.valid_to,
+        client_key=None if row.client_id is None else str(row.client_id),
+        currency=currency,
+        entries=tuple(_entry(price) for price in row.prices.all()),
+    )
+
+
+def _entry(price: Price) -> PriceEntry:
+    tax = price.tax_category
+    return PriceEntry(
+        article=price.article,
+        unit=USUAL_UNITS[price.article],
+        price=price.amount,
+        category=tax.code,
+        rate=tax.rate,
+        exemption=tax.exemption_reason,
+        name=capfirst(price.get_article_display()),
+    )

@@ -1,0 +1,410 @@
+"""Drafts: visits that are done become invoices that can still be looked at, changed and dropped."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from http import HTTPStatus
+from itertools import groupby
+
+from django.db import IntegrityError, transaction
+from django.db.models import Max
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from billing.charges.prices import ChargeLine
+from billing.charges.totals import ZERO, rounded
+from billing.currencies import places_of
+from billing.models import BilledVisit, Invoice, InvoiceKind, InvoiceLine, InvoiceState, TaxCategory
+from billing.queries.prices import Prices, prices_of
+from billing.queries.visits import Caution, VisitToBill, priced_visits, visits_to_bill
+from billing.services.amounts import as_line, write_totals
+from trimmer.access import business_locale
+from trimmer.errors import Refusal
+from trimmer.models import Business, Client, User, Visit
+from trimmer.showing import show_day
+
+MOST_QUANTITY = Decimal(1_000_000)
+PLACES = 4
+"""Decimals of a quantity or a price; an amount has those of its currency."""
+
+FREE_UNITS = {
+    "C62": gettext_lazy("one"),
+    "HEA": gettext_lazy("head"),
+    "HUR": gettext_lazy("hour"),
+    "KMT": gettext_lazy("km"),
+    "SMI": gettext_lazy("mile"),
+    "LS": gettext_lazy("lump sum"),
+}
+"""Units of a line written by hand (UN/ECE Recommendation 20)."""
+
+
+class NotADraft(Refusal):
+    code = "not_a_draft"
+    message = gettext_lazy("This invoice is issued, so it stays as it is. Make a credit note to correct it.")
+
+
+class IsACreditNote(Refusal):
+    code = "is_a_credit_note"
+    message = gettext_lazy("The lines of a credit note follow its invoice. Drop the draft and credit anew.")
+
+
+class VisitOfAnotherBusiness(Refusal):
+    code = "visit_of_another_business"
+    message = gettext_lazy("One of these visits is not yours. Choose visits of your own business.")
+
+
+class LineRefused(Refusal):
+    code = "line_refused"
+    message = gettext_lazy("This line cannot be taken. Correct what is marked.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class PricesMoved(Refusal):
+    code = "prices_moved"
+    message = gettext_lazy("Prices or records changed while you looked. Look at the difference once more.")
+
+
+class VisitCannotBePriced(Refusal):
+    code = "visit_cannot_be_priced"
+    message = gettext_lazy("The visit of %(day)s at %(farm)s cannot be priced now: %(why)s")
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A visit that did not become lines of a draft, and why."""
+
+    visit: Visit
+    because: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Drafting:
+    """The drafts that were made, and what was left out of them."""
+
+    drafts: tuple[Invoice, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+@transaction.atomic
+def draft_invoices(
+    *,
+    business: Business,
+    visits: Iterable[Visit] | None = None,
+    client: Client | None = None,
+    until: dt.date | None = None,
+    by: User | None,
+    now: dt.datetime,
+) -> Drafting:
+    """Make a draft for each client out of visits that are done and not billed: those given, or all of a client, or all.
+
+    Everything is frozen into the lines: name, price, unit, tax, and where the price came from. A visit that cannot be
+    billed is left out and said, and so is one that somebody else billed in this moment.
+    """
+    with business_locale(business):
+        waiting = visits_to_bill(business, client=client, until=until)
+        left_out: list[LeftOut] = []
+        if visits is not None:
+            chosen = {visit.pk: visit for visit in visits}
+            if Visit.objects.of(business).filter(pk__in=chosen).count() != len(chosen):
+                raise VisitOfAnotherBusiness
+            waiting = waiting.filter(pk__in=chosen)
+            found = set(waiting.values_list("pk", flat=True))
+            left_out += [LeftOut(visit, (_not_to_bill(),)) for key, visit in chosen.items() if key not in found]
+        rows = priced_visits(business, waiting)
+        left_out += [LeftOut(row.visit, row.obstacles) for row in rows if row.obstacles]
+        prices = prices_of(business, {row.client.pk for row in rows})
+        drafts = []
+        for _client, group in groupby((row for row in rows if row.ready), key=lambda row: row.client.pk):
+            of_client = list(group)
+            try:
+                with transaction.atomic():
+                    drafts.append(_draft(business, of_client, prices, by, now))
+            except IntegrityError:
+                if not _somebody_billed(of_client):
+                    raise
+                left_out += [LeftOut(row.visit, (_not_to_bill(),)) for row in of_client]
+    return Drafting(tuple(drafts), tuple(left_out))
+
+
+def _draft(
+    business: Business, rows: Sequence[VisitToBill], prices: Prices, by: User | None, now: dt.datetime
+) -> Invoice:
+    invoice = Invoice.objects.create(
+        business=business, client=rows[0].client, currency=business.currency, drafted_at=now, drafted_by=by
+    )
+    BilledVisit.objects.bulk_create(BilledVisit(invoice=invoice, visit=row.visit) for row in rows)
+    lines = [(row.visit, line) for row in rows for line in row.priced.lines]
+    InvoiceLine.objects.bulk_create(
+        _frozen(invoice, place, visit, line, prices) for place, (visit, line) in enumerate(lines, start=1)
+    )
+    write_totals(invoice)
+    return invoice
+
+
+def _frozen(invoice: Invoice, place: int, visit: Visit, line: ChargeLine, prices: Prices) -> InvoiceLine:
+    return InvoiceLine(
+        invoice=invoice,
+        position=place,
+        visit=visit,
+        visit_date=visit.date,
+        farm_name=visit.farm.name,
+        article=line.article,
+        name=line.name,
+        quantity=line.quantity,
+        unit=line.unit,
+        price=line.price,
+        net=line.as_line().net(places_of(invoice.currency)),
+        tax_code=line.category,
+        tax_name=prices.tax_names.get((line.sheet_key, line.article), ""),
+        tax_rate=line.rate,
+        exemption_reason=line.exemption,
+        source=_source(line, prices, invoice.business),
+    )
+
+
+def _source(line: ChargeLine, prices: Prices, business: Business) -> str:
+    sheets = (*prices.lists, *(sheet for group in prices.agreements.values() for sheet in group))
+    sheet = next(sheet for sheet in sheets if sheet.key == line.sheet_key)
+    day = show_day(sheet.valid_from, business.language, weekday=False)
+    if sheet.client_key is None:
+        return (_("%(list)s, from %(day)s") % {"list": sheet.name, "day": day})[:200]
+    return (_("Agreement %(list)s, from %(day)s") % {"list": sheet.name, "day": day})[:200]
+
+
+def _somebody_billed(rows: Sequence[VisitToBill]) -> bool:
+    """Whether another came first: a visit is billed once, and the database says by whom."""
+    return BilledVisit.objects.filter(visit__in=[row.visit for row in rows], released_at__isnull=True).exists()
+
+
+def _not_to_bill() -> Caution:
+    return Caution("not_to_bill", _("This visit is not done yet, or somebody has billed it."))
+
+
+def hold_draft(invoice: Invoice) -> Invoice:
+    """The draft as it is now, held until the end of the transaction. Raises NotADraft."""
+    held = (
+        Invoice.objects.select_for_update(of=("self",))
+        .select_related("business", "client")
+        .filter(pk=invoice.pk, state=InvoiceState.DRAFT)
+        .first()
+    )
+    if held is None:
+        raise NotADraft
+    return held
+
+
+@transaction.atomic
+def add_line(
+    *,
+    invoice: Invoice,
+    name: str,
+    quantity: Decimal,
+    unit: str,
+    price: Decimal,
+    tax_category: TaxCategory,
+    visit: Visit | None = None,
+) -> InvoiceLine:
+    """Add a line written by hand to a draft, to one of its visits or to none. A correction has a negative quantity."""
+    draft = _open_invoice(invoice)
+    if visit is not None and not draft.billed_visits.filter(visit=visit).exists():
+        raise VisitOfAnotherBusiness
+    row = InvoiceLine(
+        invoice=draft,
+        position=(draft.lines.aggregate(last=Max("position"))["last"] or 0) + 1,
+        visit=visit,
+        visit_date=visit.date if visit else None,
+        farm_name=visit.farm.name if visit else "",
+        unit=unit,
+        source=_("written by hand"),
+    )
+    _write(row, draft, name, quantity, price, tax_category)
+    if unit not in FREE_UNITS:
+        raise LineRefused(fields={"unit": _("Choose one of the units.")})
+    row.save()
+    write_totals(draft)
+    return row
+
+
+@transaction.atomic
+def change_line(
+    *, line: InvoiceLine, name: str, quantity: Decimal, price: Decimal, tax_category: TaxCategory | None = None
+) -> InvoiceLine:
+    """Change a line of a draft; without a tax category its tax stays as it is frozen."""
+    draft = _open_invoice(line.invoice)
+    row = draft.lines.select_related("visit").get(pk=line.pk)
+    before = (row.quantity, row.price, row.tax_code, row.tax_rate)
+    _write(row, draft, name, quantity, price, tax_category)
+    if before != (row.quantity, row.price, row.tax_code, row.tax_rate):
+        row.source = _("changed by hand")
+    row.save()
+    write_totals(draft)
+    return row
+
+
+@transaction.atomic
+def remove_line(*, line: InvoiceLine) -> None:
+    """Take a line off a draft."""
+    draft = _open_invoice(line.invoice)
+    draft.lines.filter(pk=line.pk).delete()
+    write_totals(draft)
+
+
+@transaction.atomic
+def note_draft(*, invoice: Invoice, note: str) -> Invoice:
+    """Say something on the invoice, above its lines."""
+    draft = hold_draft(invoice)
+    draft.note = note.strip()
+    draft.save(update_fields=["note"])
+    return draft
+
+
+@transaction.atomic
+def drop_draft(*, invoice: Invoice) -> None:
+    """Throw a draft away. Its visits can be billed again."""
+    draft = hold_draft(invoice)
+    draft.billed_visits.all().delete()
+    draft.taxes.all().delete()
+    draft.lines.all().delete()
+    draft.delete()
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """A line's figures, to be compared."""
+
+    quantity: Decimal
+    price: Decimal
+    tax_rate: Decimal
+    net: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class LineChange:
+    """What pricing anew would do to one line: `before` is None for a new line, `after` for one that goes."""
+
+    visit: Visit
+    name: str
+    before: Figures | None
+    after: Figures | None
+
+
+@dataclass(frozen=True, slots=True)
+class Repricing:
+    """The difference that today's prices and records would make to a draft."""
+
+    changes: tuple[LineChange, ...]
+    net_before: Decimal
+    net_after: Decimal
+
+    @property
+    def mark(self) -> str:
+        """Names this very difference: sent back, it says which one was looked at."""
+        return hashlib.sha256(repr(self.changes).encode()).hexdigest()[:16]
+
+
+def look_at_prices(*, invoice: Invoice) -> Repricing:
+    """What `reprice_draft` would change. Lines written by hand stay. Raises VisitCannotBePriced."""
+    if invoice.kind == InvoiceKind.CREDIT_NOTE or invoice.state != InvoiceState.DRAFT:
+        return Repricing((), invoice.net_total, invoice.net_total)
+    with business_locale(invoice.business):
+        return _repricing(invoice, _priced_anew(invoice))
+
+
+@transaction.atomic
+def reprice_draft(*, invoice: Invoice, seen: str) -> Invoice:
+    """Price the visits of a draft anew, by the lists and records as they are now.
+
+    `seen` is the mark of the difference that was looked at; raises PricesMoved if it is another one by now.
+    """
+    draft = _open_invoice(invoice)
+    with business_locale(draft.business):
+        anew = _priced_anew(draft)
+        if _repricing(draft, anew).mark != seen:
+            raise PricesMoved
+        prices = prices_of(draft.business, {draft.client_id})
+        by_hand = list(draft.lines.filter(article="").order_by("position"))
+        draft.lines.all().delete()
+        lines = [_frozen(draft, 0, row.visit, line, prices) for row in anew for line in row.priced.lines]
+        for place, row in enumerate([*lines, *by_hand], start=1):
+            row.pk, row.position = None, place
+        InvoiceLine.objects.bulk_create([*lines, *by_hand])
+    write_totals(draft)
+    return draft
+
+
+def _priced_anew(draft: Invoice) -> list[VisitToBill]:
+    visits = (
+        Visit.objects.filter(billings__invoice=draft, billings__released_at__isnull=True)
+        .select_related("farm__client")
+        .order_by("date", "position", "pk")
+    )
+    rows = priced_visits(draft.business, visits)
+    for row in rows:
+        if row.obstacles:
+            day = show_day(row.visit.date, draft.business.language, weekday=False)
+            raise VisitCannotBePriced(day=day, farm=row.visit.farm.name, why=row.obstacles[0].text)
+    return rows
+
+
+def _repricing(draft: Invoice, rows: Sequence[VisitToBill]) -> Repricing:
+    places = places_of(draft.currency)
+    old = {(line.visit_id, line.article): line for line in draft.lines.exclude(article="").order_by("position")}
+    changes = []
+    net_after = sum((line.net for line in draft.lines.filter(article="")), ZERO)
+    for row in rows:
+        for line in row.priced.lines:
+            net = line.as_line().net(places)
+            net_after += net
+            after = Figures(line.quantity, line.price, line.rate, net)
+            was = old.pop((row.visit.pk, line.article), None)
+            before = _figures(was) if was else None
+            if before != after:
+                changes.append(LineChange(row.visit, line.name, before, after))
+    visits = {row.visit.pk: row.visit for row in rows}
+    changes += [
+        LineChange(visits[line.visit_id], line.name, _figures(line), None)
+        for line in old.values()
+        if line.visit_id in visits
+    ]
+    return Repricing(tuple(changes), draft.net_total, net_after)
+
+
+def _figures(line: InvoiceLine) -> Figures:
+    return Figures(line.quantity, line.price, line.tax_rate, line.net)
+
+
+def _open_invoice(invoice: Invoice) -> Invoice:
+    draft = hold_draft(invoice)
+    if draft.kind == InvoiceKind.CREDIT_NOTE:
+        raise IsACreditNote
+    return draft
+
+
+def _write(
+    row: InvoiceLine,
+    draft: Invoice,
+    name: str,
+    quantity: Decimal,
+    price: Decimal,
+    tax_category: TaxCategory | None,
+) -> None:
+    wrong = {}
+    if not name.strip():
+        wrong["name"] = _("Say what it is for.")
+    if not quantity or abs(quantity) >= MOST_QUANTITY or quantity != rounded(quantity, PLACES):
+        wrong["quantity"] = _("Not zero, below a million, with at most four decimals.")
+    if not 0 <= price < MOST_QUANTITY or price != rounded(price, PLACES):
+        wrong["price"] = _("0 or more, with at most four decimals. To take off, make the quantity negative.")
+    if tax_category is not None and tax_category.business_id != draft.business_id:
+        wrong["tax_category"] = _("Choose one of your own tax categories.")
+    if wrong:
+        raise LineRefused(fields=wrong)
+    row.name, row.quantity, row.price = name.strip()[:200], quantity, price
+    if tax_category is not None:
+        row.tax_code, row.tax_name, row.tax_rate = tax_category.code, tax_category.name, tax_category.rate
+        row.exemption_reason = tax_category.exemption_reason
+    row.net = as_line(row).net(places_of(draft.currency))

@@ -1,0 +1,73 @@
+"""Issuing many drafts: long work, one transaction each, taken up where it stopped."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from billing.models import Invoice, IssueRun
+from billing.services.issuing import ISSUE_JOB, issue_for_run
+from billing.services.sending import send_invoice
+from trimmer.access import business_locale
+from trimmer.errors import Refusal
+from trimmer.services.jobs import Work, job_kind
+
+log = logging.getLogger(__name__)
+
+
+@job_kind(ISSUE_JOB)
+def issue_run(work: Work) -> Callable[[], dict[str, Any]]:
+    """Issue every draft of the run, each in its own transaction, and tell which were issued and which were not.
+
+    A draft that cannot be issued stops nobody. Drafts that are issued already, by this worker's forerunner or by hand,
+    are told and left alone, so the run may be done twice.
+    """
+    run = IssueRun.objects.select_related("business", "asked_by").get(
+        pk=work.job.arguments["run"], business=work.job.business
+    )
+    keys = list(run.invoices.order_by("client__name", "pk").values_list("pk", flat=True))
+    issued: list[dict[str, Any]] = []
+    failed: list[dict[str, Any]] = []
+    unsent: list[dict[str, Any]] = []
+    with business_locale(run.business):
+        for place, key in enumerate(keys):
+            work.report(100 * place // len(keys), _("%(place)s of %(all)s") % {"place": place, "all": len(keys)})
+            invoice = Invoice.objects.select_related("client", "business").filter(pk=key).first()
+            if invoice is None:
+                continue  # dropped meanwhile
+            told = _tried(invoice, failed, _issue, run, work)
+            if told is None:
+                continue
+            issued.append(told)
+            if run.send:
+                _tried(invoice, unsent, _send_once, run, work)
+    return lambda: {"issued": issued, "failed": failed, "unsent": unsent}
+
+
+type Deed[T] = Callable[[Invoice, IssueRun, Work], T]
+
+
+def _tried[T](invoice: Invoice, failures: list[dict[str, Any]], do: Deed[T], run: IssueRun, work: Work) -> T | None:
+    """What it gave, or None with the failure noted: one that cannot be done stops nobody."""
+    try:
+        return do(invoice, run, work)
+    except Refusal as refusal:
+        message = str(refusal)
+    except Exception:
+        log.exception("invoice %s of an issue run", invoice.pk)
+        message = _("Something went wrong on our side. Try this one again.")
+    failures.append({"invoice": invoice.pk, "client": invoice.client.name, "message": message})
+    return None
+
+
+def _issue(invoice: Invoice, run: IssueRun, work: Work) -> dict[str, Any]:
+    return issue_for_run(run=run, invoice=invoice, by=run.asked_by, now=work.clock())
+
+
+def _send_once(invoice: Invoice, run: IssueRun, work: Work) -> None:
+    invoice.refresh_from_db()
+    if not invoice.sendings.exists():
+        send_invoice(invoice=invoice, by=run.asked_by, now=work.clock())
