@@ -149,7 +149,9 @@ CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = {
-    "visibility_timeout": 3600,
+    "visibility_timeout": 300,  # longer than any task: a job's own lease takes over sooner
+    "unacked_restore_interval": 2,
+    "unacked_restore_throttle": 1,
     "socket_connect_timeout": 5,
     "socket_timeout": 5,
     "retry_on_timeout": True,
@@ -162,6 +164,13 @@ CELERY_BEAT_SCHEDULE = {
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR_DIR / "beat-schedule")
 JOB_LEASE_SECONDS = read_number("JOB_LEASE_SECONDS", 20, least=2, most=3600)
+
+# Counts of sign-in attempts, shared by all web processes.
+CACHES: dict[str, Any] = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.filebased.FileBasedCache", "LOCATION": str(VAR_DIR / "cache")}
+}
 
 # People
 AUTH_USER_MODEL = "trimmer.User"
