@@ -121,7 +121,7 @@ def _add_facts(world: World) -> None:
             note=MARK,
         ),
         "recheck-rules": RecheckRule.objects.create(
-            business=world.business, trigger="wrap", what="take_off_wrap", from_days=2, by_days=3
+            business=world.business, trigger="wrap", what="remove_wrap", from_days=2, by_days=3
         ),
         "trim-list": TrimListEntry.objects.create(
             visit=world.visit, animal=world.animal, number=world.animal.number, reason="picked", note=MARK

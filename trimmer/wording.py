@@ -141,6 +141,7 @@ RECHECK_STATES: Final[Words] = {
     "warned": gettext_lazy("soon"),
     "due": gettext_lazy("due"),
     "overdue": gettext_lazy("overdue"),
+    "closed": gettext_lazy("closed"),
 }
 
 FINDING_PROBLEMS: Final[Mapping[str, tuple[str, str | Promise]]] = {

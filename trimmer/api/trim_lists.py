@@ -105,17 +105,17 @@ class PicksView(OfVisitView):
         return Response(self.pens(visit), status=HTTPStatus.CREATED)
 
 
-class PickView(SeatedView):
-    """One pick."""
+class ListedView(SeatedView):
+    """One entry of the list."""
 
     who = SEATED
 
     @extend_schema(operation_id="visits_trim_list_unpick", responses={204: None})
-    def delete(self, request: Request, pk: int, pick: int) -> Response:
+    def delete(self, request: Request, pk: int, entry: int) -> Response:
         """Take a pick off the list."""
-        entry = get_object_or_404(TrimListEntry.objects.seen_by(self.seat).filter(visit=pk), pk=pick)
+        listed = get_object_or_404(TrimListEntry.objects.seen_by(self.seat).filter(visit=pk), pk=entry)
         _check_may_pick(self)
-        trim_lists.unpick_animal(entry=entry)
+        trim_lists.unpick_animal(entry=listed)
         return Response(status=HTTPStatus.NO_CONTENT)
 
 
@@ -127,5 +127,5 @@ def _check_may_pick(view: SeatedView) -> None:
 urlpatterns = [
     path("visits/<int:pk>/trim-list", TrimListView.as_view(), name="api-trim-list"),
     path("visits/<int:pk>/trim-list/picks", PicksView.as_view(), name="api-trim-list-picks"),
-    path("visits/<int:pk>/trim-list/picks/<int:pick>", PickView.as_view(), name="api-trim-list-pick"),
+    path("visits/<int:pk>/trim-list/<int:entry>", ListedView.as_view(), name="api-trim-list-entry"),
 ]

@@ -49,6 +49,18 @@ def animals_to_show(seat: Seat, farm: Farm, *, search: str = "", archived: bool 
     ).order_by("number", "pk")
 
 
+def clean_number(number: str) -> str:
+    """An animal's number without spaces around it and with single ones inside."""
+    return " ".join(number.split())
+
+
+def animal_with_number(farm: Farm, number: str) -> Animal | None:
+    """The farm's current animal with this number; capital and small letters are the same unless two differ by them."""
+    number = clean_number(number)
+    same = Animal.objects.current().filter(farm=farm, number__iexact=number)
+    return min(same, key=lambda animal: animal.number != number, default=None)
+
+
 def history_of(animal: Animal) -> QuerySet[ChuteRecord]:
     """All records of an animal with what was found, done and raised, the newest first."""
     return (

@@ -15,6 +15,7 @@ from trimmer import wording
 from trimmer.errors import Refusal
 from trimmer.identification import TagCheck, check_official_tag, check_transponder
 from trimmer.models import Animal, AnimalClass, Farm
+from trimmer.queries.animals import animal_with_number, clean_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +112,7 @@ def find_or_add_animal(*, farm: Farm, number: str, now: dt.datetime) -> Animal:
     number = clean_number(number)
     if not number:
         raise AnimalNumberIsMissing(fields={"number": str(AnimalNumberIsMissing.message)})
-    if found := _current(farm, number):
+    if found := animal_with_number(farm, number):
         return found
     note = gettext("First seen at the chute on %(day)s.") % {"day": f"{now:%Y-%m-%d}"}
     try:
@@ -119,16 +120,6 @@ def find_or_add_animal(*, farm: Farm, number: str, now: dt.datetime) -> Animal:
             return Animal.objects.create(farm=farm, number=number, note=note)
     except IntegrityError:
         return Animal.objects.current().get(farm=farm, number=number)
-
-
-def clean_number(number: str) -> str:
-    """An animal's number without spaces around it and with single ones inside."""
-    return " ".join(number.split())
-
-
-def _current(farm: Farm, number: str) -> Animal | None:
-    same = Animal.objects.current().filter(farm=farm, number__iexact=number)
-    return min(same, key=lambda animal: animal.number != number, default=None)
 
 
 def _checked(values: AnimalValues, farm: Farm) -> tuple[AnimalValues, tuple[TagCaution, ...]]:

@@ -32,7 +32,8 @@ from trimmer.models import (
     Visit,
     VisitState,
 )
-from trimmer.services.animals import clean_number, find_or_add_animal
+from trimmer.queries.animals import clean_number
+from trimmer.services.animals import find_or_add_animal
 from trimmer.services.rechecks import drop_raised_by, follow_records, reopen_closed_by, settle
 
 MOST_MINUTES = Decimal(600)

@@ -23,8 +23,9 @@ from trimmer.models import (
     Visit,
     VisitState,
 )
+from trimmer.queries.animals import animal_with_number, clean_number
 from trimmer.rechecks import EARLY_DAYS
-from trimmer.services.animals import AnimalNumberIsMissing, clean_number
+from trimmer.services.animals import AnimalNumberIsMissing
 
 MILKING_DAYS = (60, 100)
 """Cows are trimmed at about 60-100 days in milk: Cook (University of Wisconsin-Madison), Ag Proud 22914."""
@@ -88,7 +89,7 @@ def pick_animal(*, visit: Visit, number: str, note: str = "", by: User | None) -
         raise AnimalNumberIsMissing(fields={"number": str(AnimalNumberIsMissing.message)})
     with transaction.atomic():
         _take_hold(visit)
-        animal = Animal.objects.current().filter(farm_id=visit.farm_id, number__iexact=number).first()
+        animal = animal_with_number(visit.farm, number)
         number = animal.number if animal else number
         try:
             with transaction.atomic():

@@ -57,7 +57,7 @@ TONES: Final = {
 }
 
 
-def _business(context: Context) -> Business:
+def business_of(context: Context) -> Business:
     business = context.get("business")
     if isinstance(business, Business):
         return business
@@ -70,7 +70,7 @@ def money(context: Context, amount: Decimal | int | None, currency: str = "") ->
     """{% money invoice.total invoice.currency %}; without a currency, the business's."""
     if amount is None or amount == "":
         return ""
-    business = _business(context)
+    business = business_of(context)
     return showing.show_money(amount, currency or business.currency, business.language)
 
 
@@ -79,7 +79,7 @@ def number(context: Context, value: Decimal | float | None, places: int | None =
     """{% number 1234.5 %} with the language's signs; a second argument fixes the decimals."""
     if value is None or value == "":
         return ""
-    return showing.show_number(Decimal(str(value)), _business(context).language, places)
+    return showing.show_number(Decimal(str(value)), business_of(context).language, places)
 
 
 @register.simple_tag(takes_context=True)
@@ -87,7 +87,7 @@ def percent(context: Context, share: Decimal | float | None, places: int = 0) ->
     """{% percent 0.125 1 %}: a share of 1 as per cent."""
     if share is None or share == "":
         return ""
-    return showing.show_percent(Decimal(str(share)), _business(context).language, places)
+    return showing.show_percent(Decimal(str(share)), business_of(context).language, places)
 
 
 @register.simple_tag(takes_context=True)
@@ -95,7 +95,7 @@ def distance(context: Context, metres: Decimal | float | None) -> str:
     """{% distance visit.planned_metres %} in km or miles, as the business counts."""
     if metres is None or metres == "":
         return ""
-    business = _business(context)
+    business = business_of(context)
     return showing.show_distance(Decimal(str(metres)), business.units, business.language)
 
 
@@ -112,7 +112,7 @@ def day(context: Context, value: date | None, style: str = "") -> SafeString:
     """{% day visit.date %}: Wed 4 Mar 2026; style "short" has no year, "plain" no weekday, "numbers" is figures."""
     if not value:
         return SafeString("")
-    business = _business(context)
+    business = business_of(context)
     if isinstance(value, datetime):
         value = showing.to_local(value, business.time_zone).date()
     if style == "numbers":
@@ -125,7 +125,7 @@ def day(context: Context, value: date | None, style: str = "") -> SafeString:
 @register.simple_tag(takes_context=True)
 def days(context: Context, first: date | None, last: date | None) -> str:
     """{% days week.monday week.sunday %}: a span of dates; open at the end that is absent."""
-    language = _business(context).language
+    language = business_of(context).language
     if first and last:
         return showing.show_days(first, last, language)
     if first:
@@ -138,7 +138,7 @@ def days(context: Context, first: date | None, last: date | None) -> str:
 @register.simple_tag(takes_context=True)
 def weekday(context: Context, value: date | None) -> str:
     """{% weekday visit.date %}: the weekday's whole name."""
-    return showing.show_weekday(value, _business(context).language) if value else ""
+    return showing.show_weekday(value, business_of(context).language) if value else ""
 
 
 @register.simple_tag(takes_context=True)
@@ -146,7 +146,7 @@ def when(context: Context, moment: datetime | None, style: str = "") -> SafeStri
     """{% when job.finished_at %}: date and time on the business's clock; style "short" leaves off the year."""
     if not moment:
         return SafeString("")
-    business = _business(context)
+    business = business_of(context)
     text = showing.show_when(moment, business.language, business.time_zone, year=style != "short")
     return format_html('<time datetime="{}">{}</time>', moment.isoformat(), text)
 
@@ -156,7 +156,7 @@ def clock(context: Context, moment: datetime | time | None) -> SafeString:
     """{% clock visit.arrives_at %}: the time of day on the business's clock. A plain time is shown as it is."""
     if moment is None or moment == "":
         return SafeString("")
-    business = _business(context)
+    business = business_of(context)
     text = showing.show_clock(moment, business.language, business.time_zone)
     return format_html('<time datetime="{}">{}</time>', moment.isoformat(), text)
 
@@ -164,7 +164,7 @@ def clock(context: Context, moment: datetime | time | None) -> SafeString:
 @register.simple_tag(takes_context=True)
 def hours(context: Context, start: datetime | None, end: datetime | None) -> str:
     """{% hours visit.told_from visit.told_to %}: 08:30-10:15 on the business's clock; one time when one is absent."""
-    business = _business(context)
+    business = business_of(context)
     if start and end:
         return showing.show_hours(start, end, business.language, business.time_zone)
     moment = start or end
