@@ -182,7 +182,7 @@ def _animal_on_visit(record: Cells, day: date, chance: Random) -> Iterator[Cells
     if treatment == "block":
         row["block_kind"] = chance.choice(("wood", "plastic shoe"))
     if treatment == "topical":
-        row |= {"product": "Spray 7", "batch": f"B{day:%y%m}", "milk_withheld_until": day + timedelta(days=2)}
+        row |= {"product": "Spray 7", "batch": f"B{day:%y%m}", "milk_withhold_until": day + timedelta(days=2)}
     yield row
     if treatment == "topical":
         yield {**record, "foot": foot, "treatment": "wrap", "note": "Wrap off in three days"}

@@ -1,13 +1,21 @@
+import io
+import subprocess
+import sys
+import zipfile
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime, time
 from decimal import Decimal
-from typing import Any
+from random import Random
+from typing import Any, get_args
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from billing.charges import prices
 from tests.trimmer.big_sheets import BigSheet, Form, animal_sheet, client_sheet, record_sheet
+from trimmer.identification import TagProblem, TagWarning
 from trimmer.sheets.layout import (
     Agreement,
     Choice,
@@ -21,11 +29,13 @@ from trimmer.sheets.layout import (
     settled,
 )
 from trimmer.sheets.layouts import ANIMALS, CLIENTS_AND_FARMS, LAYOUTS, PRICES, UNIT_OF_ARTICLE, VISITS_AND_RECORDS
-from trimmer.sheets.reading import Cell, CellFault, Percent, SheetRow, Table, read_table
-from trimmer.sheets.sentences import SENTENCES
+from trimmer.sheets.reading import Cell, CellFault, Percent, SheetRow, Table, UnreadableSheet, read_table
+from trimmer.sheets.sentences import SENTENCES, sentence_for
 from trimmer.sheets.values import AccessHours
 
 pytestmark = pytest.mark.pure
+
+REPEATABLE = settings(derandomize=True, deadline=None, max_examples=60)
 
 TODAY = date(2026, 3, 1)
 FORMS: tuple[Form, ...] = ("csv", "xlsx")
@@ -471,8 +481,8 @@ def test_a_row_of_records_becomes_values() -> None:
         "treatment": "topical",
         "product": "Blue spray",
         "batch": "0042",
-        "milk_withheld_until": datetime.fromisoformat("2026-02-18 07:00"),
-        "meat_withheld_until": date(2026, 3, 1),
+        "milk_withhold_until": datetime.fromisoformat("2026-02-18 07:00"),
+        "meat_withhold_until": date(2026, 3, 1),
         "minutes": Decimal("12.5"),
     }
 
@@ -524,13 +534,19 @@ SOUND: dict[str, Cell] = {"Foot": "LH", "Claw": "outer", "Lesion": "SU"}
         ({"Trimmed": CellFault("error_in_cell", "#N/A")}, ("feet_trimmed", "error_in_cell")),
         ({"Product": "Blue spray"}, ("treatment", "treatment_missing")),
         ({"Treatment": "wrap", "Foot": "LH", "Block kind": "wood"}, ("block_kind", "block_kind_without_block")),
-        ({"Treatment": "block"}, ("foot", "block_foot_missing")),
+        ({"Treatment": "wrap"}, ("foot", "treated_foot_missing")),
+        ({"Treatment": "block", "Foot": "LH"}, ("claw", "block_claw_missing")),
+        ({**SOUND, "Claw": None, "Treatment": "block"}, ("claw", "claw_missing")),
+        (
+            {"Treatment": "topical", "Meat withheld until": "1/2/2026"},
+            ("meat_withhold_until", "withheld_until_before_visit"),
+        ),
         ({"Arrived": "8:00", "Left": "7:30"}, ("left", "times_out_of_order")),
         ({"Visit date": date(2026, 3, 2)}, ("visit_date", "date_to_come")),
         ({"Minutes": 0}, ("minutes", "too_small")),
         (
             {"Milk withheld until": "2026-02-18T07:00Z", "Treatment": "topical"},
-            ("milk_withheld_until", "zone_not_expected"),
+            ("milk_withhold_until", "zone_not_expected"),
         ),
     ],
 )
@@ -542,24 +558,12 @@ def test_a_record_that_cannot_be_is_refused(cells: dict[str, Cell], expected: tu
     assert found(parsed.problems) == [(2, *expected)]
 
 
-@pytest.mark.parametrize(
-    ("cells", "expected"),
-    [
-        ({**SOUND, "Zone": 6}, ("zone", "zone_unusual")),
-        ({"Treatment": "block", "Foot": "LH", "Claw": None}, ("claw", "block_claw_missing")),
-        (
-            {"Treatment": "topical", "Meat withheld until": date(2026, 2, 1)},
-            ("meat_withheld_until", "withheld_until_before_visit"),
-        ),
-    ],
-)
-def test_what_is_unusual_in_a_record_is_pointed_out_and_taken(
-    cells: dict[str, Cell], expected: tuple[str, str]
-) -> None:
-    parsed = understood(VISITS_AND_RECORDS, {**RECORD, **cells})
+def test_a_zone_that_is_unusual_for_a_lesion_is_pointed_out_and_taken() -> None:
+    parsed = understood(VISITS_AND_RECORDS, {**RECORD, **SOUND, "Zone": 6})
 
     assert parsed.ok
-    assert found(parsed.warnings) == [(2, *expected)]
+    assert found(parsed.warnings) == [(2, "zone", "zone_unusual")]
+    assert parsed.warnings[0].sentence() == "SU is not usual in zone 6. Is it right?"
 
 
 def test_rules_across_cells_keep_silent_about_a_cell_that_could_not_be_read() -> None:
@@ -631,13 +635,61 @@ def test_a_column_that_contradicts_itself_cannot_be_made() -> None:
 
 
 def test_every_code_of_a_tag_has_its_sentence() -> None:
-    from typing import get_args
-
-    from trimmer.identification import TagProblem, TagWarning
-
     codes = {f"tag_{code}" for code in (*get_args(TagProblem), *get_args(TagWarning))}
 
     assert codes - set(SENTENCES) == set()
+
+
+def test_the_package_needs_no_django() -> None:
+    program = "import sys, trimmer.sheets.layouts, trimmer.sheets.writing; sys.exit('django' in sys.modules)"
+
+    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+# whatever is sent
+
+
+@REPEATABLE
+@given(st.lists(st.lists(st.text("0159.,;:/-+=@'\"%€ \t\nabMmXx°é\x07", max_size=8), max_size=6), max_size=5))
+def test_a_sheet_of_nonsense_is_answered_not_failed(cells: list[list[str]]) -> None:
+    lines = ["Client number;Client;Latitude;Access hours;Milking cows;On hold", *(";".join(row) for row in cells)]
+
+    try:
+        parsed = parse(read_table("\n".join(lines).encode()), CLIENTS_AND_FARMS, "de-AT")
+        said = [problem.sentence() for problem in (*parsed.problems, *parsed.warnings)]
+    except UnreadableSheet as refusal:
+        said = [sentence_for(refusal.code, refusal.params)]
+    assert all(said)
+
+
+def test_a_damaged_workbook_is_answered_not_failed() -> None:
+    chance, answers = Random(7), set()
+    for _ in range(150):
+        try:
+            parse(read_table(damaged(client_sheet(form="xlsx", rows=5).content, chance)), CLIENTS_AND_FARMS, "en-GB")
+            answers.add("read")
+        except UnreadableSheet as refusal:
+            answers.add(refusal.code)
+    assert {"read", "workbook_damaged"} <= answers
+
+
+def damaged(content: bytes, chance: Random) -> bytes:
+    """The workbook with a few wrong bytes, in the package or in one of its parts."""
+    if chance.random() < 0.3:
+        return spoilt(content, chance)
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as source, zipfile.ZipFile(out, "w") as target:
+        victim = chance.choice(source.namelist())
+        for part in source.namelist():
+            target.writestr(part, spoilt(source.read(part), chance) if part == victim else source.read(part))
+    return out.getvalue()
+
+
+def spoilt(content: bytes, chance: Random) -> bytes:
+    spoiling = bytearray(content)
+    for _ in range(chance.randrange(1, 4)):
+        spoiling[chance.randrange(len(spoiling))] = chance.choice(b'<>"09azAZ/=&- \x00')
+    return bytes(spoiling)
 
 
 # big sheets

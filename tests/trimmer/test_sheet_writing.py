@@ -21,6 +21,8 @@ from trimmer.sheets.writing import write_csv, write_csv_template, write_value, w
 
 pytestmark = pytest.mark.pure
 
+REPEATABLE = settings(derandomize=True, deadline=None, max_examples=60)
+
 CHOICES = (Choice("tie_stall", "tie stall"), Choice("other", "=other, +more"))
 ONE_OF_EACH = Layout(
     kind="each",
@@ -104,7 +106,7 @@ rows = st.lists(
 
 
 @pytest.mark.parametrize("write", [write_csv, write_xlsx])
-@settings(max_examples=60, deadline=None)
+@REPEATABLE
 @given(rows=rows, tag=st.sampled_from(LANGUAGES))
 def test_what_is_written_is_read_back_as_it_was(
     write: Callable[..., bytes], rows: list[dict[str, Any]], tag: str
@@ -124,6 +126,7 @@ def test_a_text_that_could_run_gets_one_apostrophe(text: str) -> None:
     assert as_meant(harmless(text)) == text
 
 
+@REPEATABLE
 @given(st.text())
 def test_making_a_text_harmless_can_always_be_undone(text: str) -> None:
     assert as_meant(harmless(text)) == text

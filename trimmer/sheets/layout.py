@@ -445,11 +445,13 @@ class _Reading:
                 return
 
     def _check_row(self, row: Row) -> None:
-        bad = self.bad.get(row.number, set())
+        unread = self.bad.get(row.number, set()).copy()
         for check in self.layout.checks:
-            if bad and not bad.isdisjoint(check.columns):
+            if not unread.isdisjoint(check.columns):
                 continue
             for finding in check.check(row.values):
+                if finding.column in self.bad.get(row.number, ()):
+                    continue  # one fault of a cell is enough to mend it
                 params = {"value": self._shown(row.number, finding.column)} | self._told(finding.params)
                 self._note(row.number, finding.column, finding.code, params, warning=finding.warning)
                 if not finding.warning:

@@ -761,29 +761,32 @@ def _finding_is_sound(row: Values) -> Iterator[RowFinding]:
         yield RowFinding("zone", "zone_unusual", {"lesion": lesion, "zone": zone}, warning=True)
 
 
-@_check("foot", "claw", "treatment", "block_kind", "product", "batch", "milk_withheld_until", "meat_withheld_until")
+PUT_ON_A_FOOT: Final = frozenset({"block", "wrap"})
+"""Treatments that need their foot."""
+
+
+@_check("foot", "claw", "treatment", "block_kind", "product", "batch", "milk_withhold_until", "meat_withhold_until")
 def _treatment_is_sound(row: Values) -> Iterator[RowFinding]:
     treatment = row["treatment"]
-    details = ("block_kind", "product", "batch", "milk_withheld_until", "meat_withheld_until")
+    details = ("block_kind", "product", "batch", "milk_withhold_until", "meat_withhold_until")
     if treatment is None:
         if any(row[key] is not None for key in details):
             yield RowFinding("treatment", "treatment_missing")
         return
     if row["block_kind"] is not None and treatment != "block":
         yield RowFinding("block_kind", "block_kind_without_block")
-    if treatment == "block":
-        if row["foot"] is None:
-            yield RowFinding("foot", "block_foot_missing")
-        elif row["claw"] is None:
-            yield RowFinding("claw", "block_claw_missing", warning=True)
+    if treatment in PUT_ON_A_FOOT and row["foot"] is None:
+        yield RowFinding("foot", "treated_foot_missing")
+    if treatment == "block" and row["claw"] is None:
+        yield RowFinding("claw", "block_claw_missing")
 
 
-@_check("visit_date", "milk_withheld_until", "meat_withheld_until")
+@_check("visit_date", "milk_withhold_until", "meat_withhold_until")
 def _withholding_ends_after_the_visit(row: Values) -> Iterator[RowFinding]:
-    for key in ("milk_withheld_until", "meat_withheld_until"):
+    for key in ("milk_withhold_until", "meat_withhold_until"):
         until = row[key]
         if until is not None and row["visit_date"] is not None and _day_of(until) < row["visit_date"]:
-            yield RowFinding(key, "withheld_until_before_visit", warning=True)
+            yield RowFinding(key, "withheld_until_before_visit")
 
 
 def _day_of(moment: Any) -> date:
@@ -979,7 +982,7 @@ VISITS_AND_RECORDS: Final = Layout(
             aliases=("Batch number", "Lot number"),
         ),
         Column(
-            key="milk_withheld_until",
+            key="milk_withhold_until",
             title=gettext_noop("Milk withheld until"),
             kind=Kind.MOMENT,
             help=gettext_noop("As the label or the veterinarian says, with the time if there is one."),
@@ -987,7 +990,7 @@ VISITS_AND_RECORDS: Final = Layout(
             aliases=("Milk withhold until",),
         ),
         Column(
-            key="meat_withheld_until",
+            key="meat_withhold_until",
             title=gettext_noop("Meat withheld until"),
             kind=Kind.MOMENT,
             help=gettext_noop("As the label or the veterinarian says, with the time if there is one."),

@@ -15,6 +15,7 @@ import io
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -251,6 +252,10 @@ def _read_xlsx(content: bytes, name: str, sheet: str | None, limits: Limits) -> 
     return Table("xlsx", header, header_row, body, sheet=chosen.title)
 
 
+_BROKEN_PACKAGE: Final = (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError)
+"""What reading a damaged package raises; a way of packing it does not know is a RuntimeError too."""
+
+
 def _check_package(content: bytes, name: str, limits: Limits) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
@@ -265,7 +270,7 @@ def _check_package(content: bytes, name: str, limits: Limits) -> None:
             for part in parts:
                 if part.filename.endswith((".xml", ".rels")) and _declares_entities(package, part.filename):
                     raise UnreadableSheet("workbook_damaged", name=name)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, OSError, EOFError, ValueError, RuntimeError):
+    except _BROKEN_PACKAGE:
         raise UnreadableSheet("workbook_damaged", name=name) from None
 
 

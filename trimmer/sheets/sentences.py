@@ -193,9 +193,9 @@ SENTENCES: Final[Mapping[str, str]] = MappingProxyType(
         "zone_unusual": gettext_noop("%(lesion)s is not usual in zone %(zone)s. Is it right?"),
         "treatment_missing": gettext_noop("Say which treatment this belongs to."),
         "block_kind_without_block": gettext_noop("A kind of block is given, but the treatment is not a block."),
-        "block_foot_missing": gettext_noop("Say on which foot the block is."),
-        "block_claw_missing": gettext_noop("It is not said on which claw the block is."),
-        "withheld_until_before_visit": gettext_noop("The withholding ends before the visit. Is it right?"),
+        "treated_foot_missing": gettext_noop("Say on which foot it was put."),
+        "block_claw_missing": gettext_noop("Say on which claw the block was put, inner or outer."),
+        "withheld_until_before_visit": gettext_noop("This is before the visit. Read the label again."),
         # tags: worth a second look, never refused
         "tag_empty": gettext_noop("There is no number in this cell."),
         "tag_characters": gettext_noop("A tag has letters and digits only. Is it right?"),

@@ -85,7 +85,10 @@ class Language:
 
 @lru_cache(maxsize=64)
 def language_of(tag: str) -> Language:
-    """The habits of a language tag such as ``en-GB``. Raises ValueError for a tag whose language is not known."""
+    """The habits of a language tag such as ``en-GB``.
+
+    A tag whose language is not known is read like ``en``, which refuses whatever is not the same in all regions.
+    """
     locale = _locale(tag)
     places = [locale] if locale.territory else _official_places(locale) or [locale]
     english = Locale("en")
@@ -110,7 +113,7 @@ def _locale(tag: str) -> Locale:
         region = next((part.upper() for part in known[1:] if re.fullmatch(r"[A-Za-z]{2}|\d{3}", part)), None)
         if locale.territory == region:  # babel puts the likeliest region in the place of one it does not know
             return locale
-    raise ValueError(f"unknown language tag {tag!r}")
+    return Locale("en")
 
 
 def _official_places(locale: Locale) -> list[Locale]:
@@ -803,7 +806,7 @@ def parse_weekdays(cell: Cell, language: Language) -> tuple[int, ...]:
 
 def write_weekdays(days: tuple[int, ...], language: Language) -> str:
     """``parse_weekdays`` backwards."""
-    return ", ".join(language.weekday_names[day] for day in days)
+    return _runs(sorted(days), language)
 
 
 def write_access_hours(hours: tuple[AccessHours, ...], language: Language) -> str:
