@@ -2,12 +2,14 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from trimmer.api import animals, openapi, rechecks, records, trim_lists
+from trimmer.api import animals, openapi, rechecks, records, requests, trim_lists, visits
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("schema", openapi.SchemaView.as_view(), name="api-schema"),
     *animals.urlpatterns,
     *records.urlpatterns,
     *rechecks.urlpatterns,
+    *requests.urlpatterns,
     *trim_lists.urlpatterns,
+    *visits.urlpatterns,
 ]
