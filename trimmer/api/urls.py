@@ -6,6 +6,7 @@ from trimmer.api import animals, openapi, rechecks, records, requests, trim_list
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("schema", openapi.SchemaView.as_view(), name="api-schema"),
+    path("reader", openapi.ReaderView.as_view(), name="api-reader"),
     *animals.urlpatterns,
     *records.urlpatterns,
     *rechecks.urlpatterns,
