@@ -195,8 +195,12 @@ def _amount_problem(one: LineLeft, amount: Decimal, places: int) -> str:
 
 
 def _quantity_problem(one: LineLeft, quantity: Decimal, places: int) -> str:
+    if one.gone:
+        return _("Nothing is left of this line.")
     if not quantity or quantity * one.quantity <= 0 or abs(quantity) > abs(one.quantity):
         return _("At most %(left)s is left of this line.") % {"left": f"{one.quantity.normalize():f}"}
+    if quantity == one.quantity:
+        return ""  # it takes what is left, to the cent
     net = _copy(one.line, quantity, one.line.price, places).net
     if abs(net) > abs(one.net):
         return _("That would come to more than is left of this line. Credit an amount instead.")

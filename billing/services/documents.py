@@ -26,7 +26,7 @@ from billing.documents.pdf import (
     render_invoice,
 )
 from billing.documents.reference import ReferenceRefused, payment_code, spaced
-from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax
+from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
@@ -106,7 +106,9 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
         buyer=_buyer(buyer),
         groups=tuple(_groups(lines, language, places)),
         taxes=tuple(
-            PrintedTax(_tax_label(row, language), amount(row.base), amount(row.tax)) for row in taxes if row.rate
+            PrintedTax(tax_label(row.name, row.rate, language), amount(row.base), amount(row.tax))
+            for row in taxes
+            if row.rate
         ),
         totals=PrintedTotals(
             net=amount(invoice.net_total),
@@ -216,14 +218,12 @@ def unit_name(code: str) -> str:
 
 def tax_label(name: str, rate: Decimal, language: str) -> str:
     """What a tax is called, with its rate unless its name says it."""
-    percent = show_percent(rate / 100, language, _decimals(rate))
     if not rate:
         return name
-    return name if not name or percent in name or percent.replace("\u00a0", " ") in name else f"{name}, {percent}"
-
-
-def _tax_label(row: InvoiceTax, language: str) -> str:
-    return tax_label(row.name, row.rate, language) or show_percent(row.rate / 100, language, _decimals(row.rate))
+    percent = show_percent(rate / 100, language, _decimals(rate))
+    if percent.replace("\u00a0", "") in name.replace(" ", "").replace("\u00a0", ""):
+        return name
+    return f"{name}, {percent}" if name else percent
 
 
 def _decimals(value: Decimal) -> int:

@@ -11,7 +11,6 @@ from http import HTTPStatus
 from itertools import groupby
 
 from django.db import IntegrityError, transaction
-from django.db.models import Max
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -31,7 +30,7 @@ MOST_QUANTITY = Decimal(1_000_000)
 PLACES = 4
 """Decimals of a quantity or a price; an amount has those of its currency."""
 
-FREE_UNITS = {
+UNITS = {
     "C62": gettext_lazy("one"),
     "HEA": gettext_lazy("head"),
     "HUR": gettext_lazy("hour"),
@@ -39,7 +38,7 @@ FREE_UNITS = {
     "SMI": gettext_lazy("mile"),
     "LS": gettext_lazy("lump sum"),
 }
-"""Units of a line written by hand (UN/ECE Recommendation 20)."""
+"""Units of a line written by hand: codes of UN/ECE Recommendation 20, with their names."""
 
 
 class NotADraft(Refusal):
@@ -59,7 +58,7 @@ class VisitOfAnotherBusiness(Refusal):
 
 class LineRefused(Refusal):
     code = "line_refused"
-    message = gettext_lazy("This line cannot be taken. Correct what is marked.")
+    message = gettext_lazy("A line cannot be taken as it is. Correct what is marked.")
     status = HTTPStatus.BAD_REQUEST
 
 
@@ -197,69 +196,64 @@ def hold_draft(invoice: Invoice) -> Invoice:
     return held
 
 
-@transaction.atomic
-def add_line(
-    *,
-    invoice: Invoice,
-    name: str,
-    quantity: Decimal,
-    unit: str,
-    price: Decimal,
-    tax_category: TaxCategory,
-    visit: Visit | None = None,
-) -> InvoiceLine:
-    """Add a line written by hand to a draft, to one of its visits or to none. A correction has a negative quantity."""
-    draft = _open_invoice(invoice)
-    if visit is not None and not draft.billed_visits.filter(visit=visit).exists():
-        raise VisitOfAnotherBusiness
-    row = InvoiceLine(
-        invoice=draft,
-        position=(draft.lines.aggregate(last=Max("position"))["last"] or 0) + 1,
-        visit=visit,
-        visit_date=visit.date if visit else None,
-        farm_name=visit.farm.name if visit else "",
-        unit=unit,
-        source=_("written by hand"),
-    )
-    _write(row, draft, name, quantity, price, tax_category)
-    if unit not in FREE_UNITS:
-        raise LineRefused(fields={"unit": _("Choose one of the units.")})
-    row.save()
-    write_totals(draft)
-    return row
+@dataclass(frozen=True, slots=True)
+class LineValues:
+    """What a line of a draft is to say. `line` is the key of a line that is there; without it, one is added.
+
+    A line that is there keeps its tax where `tax_category` is None, and always its unit and visit. An added one needs
+    a tax category and a unit (a code of UNITS). A correction has a negative quantity.
+    """
+
+    name: str
+    quantity: Decimal
+    price: Decimal
+    line: int | None = None
+    unit: str = ""
+    tax_category: TaxCategory | None = None
 
 
 @transaction.atomic
-def change_line(
-    *, line: InvoiceLine, name: str, quantity: Decimal, price: Decimal, tax_category: TaxCategory | None = None
-) -> InvoiceLine:
-    """Change a line of a draft; without a tax category its tax stays as it is frozen."""
-    draft = _open_invoice(line.invoice)
-    row = draft.lines.select_related("visit").get(pk=line.pk)
-    before = (row.quantity, row.price, row.tax_code, row.tax_rate)
-    _write(row, draft, name, quantity, price, tax_category)
-    if before != (row.quantity, row.price, row.tax_code, row.tax_rate):
-        row.source = _("changed by hand")
-    row.save()
-    write_totals(draft)
-    return row
+def revise_draft(*, invoice: Invoice, lines: Sequence[LineValues] | None = None, note: str | None = None) -> Invoice:
+    """Say anew what stands on a draft. Lines that are not given come off it; without `lines` they stay as they are.
 
-
-@transaction.atomic
-def remove_line(*, line: InvoiceLine) -> None:
-    """Take a line off a draft."""
-    draft = _open_invoice(line.invoice)
-    draft.lines.filter(pk=line.pk).delete()
-    write_totals(draft)
-
-
-@transaction.atomic
-def note_draft(*, invoice: Invoice, note: str) -> Invoice:
-    """Say something on the invoice, above its lines."""
-    draft = hold_draft(invoice)
-    draft.note = note.strip()
-    draft.save(update_fields=["note"])
+    Raises NotADraft, IsACreditNote, LineRefused.
+    """
+    draft = hold_draft(invoice) if lines is None else _open_invoice(invoice)
+    if note is not None:
+        draft.note = note.strip()[:500]
+        draft.save(update_fields=["note"])
+    if lines is not None:
+        with business_locale(draft.business):
+            _revise_lines(draft, lines)
+        write_totals(draft)
     return draft
+
+
+def _revise_lines(draft: Invoice, lines: Sequence[LineValues]) -> None:
+    there = {row.pk: row for row in draft.lines.all()}
+    last = max((row.position for row in there.values()), default=0)
+    wrong: dict[str, str] = {}
+    rows = []
+    for place, values in enumerate(lines):
+        if values.line is None:
+            last += 1
+            row = InvoiceLine(invoice=draft, position=last, unit=values.unit, source=_("written by hand"))
+        else:
+            found = there.pop(values.line, None)
+            if found is None:
+                wrong[f"lines.{place}.line"] = _("This line is not on the draft any more.")
+                continue
+            row = found
+        problems = _problems(values, draft)
+        wrong |= {f"lines.{place}.{field}": sentence for field, sentence in problems.items()}
+        if not problems:
+            _write(row, values, draft)
+            rows.append(row)
+    if wrong:
+        raise LineRefused(fields=wrong)
+    draft.lines.filter(pk__in=there).delete()
+    for row in rows:
+        row.save()
 
 
 @transaction.atomic
@@ -384,27 +378,29 @@ def _open_invoice(invoice: Invoice) -> Invoice:
     return draft
 
 
-def _write(
-    row: InvoiceLine,
-    draft: Invoice,
-    name: str,
-    quantity: Decimal,
-    price: Decimal,
-    tax_category: TaxCategory | None,
-) -> None:
-    wrong = {}
-    if not name.strip():
-        wrong["name"] = _("Say what it is for.")
+def _problems(values: LineValues, draft: Invoice) -> dict[str, str]:
+    found = {}
+    if not values.name.strip():
+        found["name"] = _("Say what it is for.")
+    quantity, price, tax = values.quantity, values.price, values.tax_category
     if not quantity or abs(quantity) >= MOST_QUANTITY or quantity != rounded(quantity, PLACES):
-        wrong["quantity"] = _("Not zero, below a million, with at most four decimals.")
+        found["quantity"] = _("Not zero, below a million, with at most four decimals.")
     if not 0 <= price < MOST_QUANTITY or price != rounded(price, PLACES):
-        wrong["price"] = _("0 or more, with at most four decimals. To take off, make the quantity negative.")
-    if tax_category is not None and tax_category.business_id != draft.business_id:
-        wrong["tax_category"] = _("Choose one of your own tax categories.")
-    if wrong:
-        raise LineRefused(fields=wrong)
-    row.name, row.quantity, row.price = name.strip()[:200], quantity, price
-    if tax_category is not None:
-        row.tax_code, row.tax_name, row.tax_rate = tax_category.code, tax_category.name, tax_category.rate
-        row.exemption_reason = tax_category.exemption_reason
+        found["price"] = _("0 or more, with at most four decimals. To take off, make the quantity negative.")
+    if (tax is None and values.line is None) or (tax is not None and tax.business_id != draft.business_id):
+        found["tax_category"] = _("Choose one of your own tax categories.")
+    if values.line is None and values.unit not in UNITS:
+        found["unit"] = _("Choose one of the units.")
+    return found
+
+
+def _write(row: InvoiceLine, values: LineValues, draft: Invoice) -> None:
+    before = (row.quantity, row.price, row.tax_code, row.tax_rate)
+    row.name, row.quantity, row.price = values.name.strip()[:200], values.quantity, values.price
+    if values.tax_category is not None:
+        tax = values.tax_category
+        row.tax_code, row.tax_name, row.tax_rate = tax.code, tax.name, tax.rate
+        row.exemption_reason = tax.exemption_reason
+    if row.article and before != (row.quantity, row.price, row.tax_code, row.tax_rate):
+        row.source = _("changed by hand")
     row.net = as_line(row).net(places_of(draft.currency))

@@ -8,8 +8,16 @@ from django.db import IntegrityError, transaction
 from billing.models import BilledVisit, Invoice, InvoiceLine, InvoiceTax
 from billing.queries.visits import Caution, priced_visits, visits_to_bill
 from billing.services import drafts
-from billing.services.drafts import Drafting, draft_invoices, look_at_prices, reprice_draft
-from billing.services.prices import PriceValues, keep_price_list, keep_tax_category
+from billing.services.credits import credit_invoice
+from billing.services.drafts import (
+    Drafting,
+    LineValues,
+    draft_invoices,
+    look_at_prices,
+    reprice_draft,
+    revise_draft,
+)
+from billing.services.prices import PriceValues, keep_billing_settings, keep_price_list, keep_tax_category
 from tests import make
 from tests.billing import bills
 from trimmer.models import Business, Client, HeadKind, Treatment, Units, Visit, VisitState
@@ -119,8 +127,6 @@ def test_hours_run_from_first_head_in_to_last_head_out(business: Business, clien
 
 
 def test_travel_counts_towards_the_minimum_if_the_business_says_so(business: Business, client: Client) -> None:
-    from billing.services.prices import keep_billing_settings
-
     bills.a_price_list(business, {"head_cow": "10", "call_out": "50", "minimum": "100"})
     visit = bills.a_done_visit(client, head={HeadKind.COW: 3})
     [before] = priced_visits(business, [visit])
@@ -248,71 +254,91 @@ def test_the_number_of_queries_does_not_grow_with_the_visits(
 # Changing a draft
 
 
+def kept(draft: Invoice, **changes: Any) -> LineValues:
+    """The draft's one line as it is, or changed."""
+    line = draft.lines.get(article="head_cow")
+    return LineValues(
+        **({"name": line.name, "quantity": line.quantity, "price": line.price, "line": line.pk} | changes)
+    )
+
+
+def by_hand(business: Business, **changes: Any) -> LineValues:
+    values = {"name": "Waiting", "quantity": D(1), "price": D(40), "unit": "HUR", "tax_category": bills.a_tax(business)}
+    return LineValues(**(values | changes))
+
+
 def test_a_line_written_by_hand_comes_last_and_counts(business: Business, client: Client) -> None:
     draft = bills.a_draft(client)
-    line = drafts.add_line(
-        invoice=draft, name="Waiting", quantity=D("1.5"), unit="HUR", price=D(40), tax_category=bills.a_tax(business)
-    )
+    revise_draft(invoice=draft, lines=[kept(draft), by_hand(business, quantity=D("1.5"))])
     draft.refresh_from_db()
-    assert (line.position, line.net, line.source) == (2, 60, "written by hand")
+    line = draft.lines.get(article="")
+    assert (line.position, line.net, line.source, line.tax_name) == (2, 60, "written by hand", "VAT 19 %")
     assert (draft.net_total, draft.tax_total) == (640, D("121.60"))
 
 
 def test_money_off_is_a_line_with_a_negative_quantity(business: Business, client: Client) -> None:
     draft = bills.a_draft(client)
-    drafts.add_line(
-        invoice=draft, name="Goodwill", quantity=D(-1), unit="LS", price=D(30), tax_category=bills.a_tax(business)
-    )
+    revise_draft(invoice=draft, lines=[kept(draft), by_hand(business, name="Goodwill", quantity=D(-1), price=D(30))])
     draft.refresh_from_db()
     assert draft.net_total == 550
 
 
 @pytest.mark.parametrize(
-    ("values", "field"),
+    ("changes", "field"),
     [
         ({"name": " "}, "name"),
         ({"quantity": D(0)}, "quantity"),
         ({"quantity": D("0.00001")}, "quantity"),
+        ({"quantity": D(1_000_000)}, "quantity"),
         ({"price": D(-1)}, "price"),
         ({"unit": "XYZ"}, "unit"),
+        ({"tax_category": None}, "tax_category"),
+        ({"line": 0}, "line"),
     ],
 )
 def test_a_line_that_makes_no_sense_is_refused(
-    business: Business, client: Client, values: dict[str, Any], field: str
+    business: Business, client: Client, changes: dict[str, Any], field: str
 ) -> None:
-    line = {"name": "Waiting", "quantity": D(1), "unit": "HUR", "price": D(40), "tax_category": bills.a_tax(business)}
-    with pytest.raises(drafts.LineRefused) as refused:
-        drafts.add_line(invoice=bills.a_draft(client), **(line | values))
-    assert list(refused.value.fields) == [field]
-
-
-def test_a_line_takes_no_foreign_tax_and_no_foreign_visit(client: Client) -> None:
     draft = bills.a_draft(client)
-    line = {"invoice": draft, "name": "Waiting", "quantity": D(1), "unit": "HUR", "price": D(40)}
+    with pytest.raises(drafts.LineRefused) as refused:
+        revise_draft(invoice=draft, lines=[kept(draft), by_hand(business, **changes)])
+    assert list(refused.value.fields) == [f"lines.1.{field}"]
+    assert draft.lines.count() == 1
+
+
+def test_a_line_takes_no_tax_of_another_business(business: Business, client: Client) -> None:
+    foreign = bills.a_tax(make.a_business(name="Stranger"))
     with pytest.raises(drafts.LineRefused):
-        drafts.add_line(**line, tax_category=bills.a_tax(make.a_business(name="Stranger")))
-    with pytest.raises(drafts.VisitOfAnotherBusiness):
-        drafts.add_line(**line, tax_category=bills.a_tax(client.business), visit=bills.a_done_visit(client))
+        revise_draft(invoice=bills.a_draft(client), lines=[by_hand(business, tax_category=foreign)])
 
 
 def test_a_changed_line_says_so_and_keeps_its_tax(client: Client) -> None:
     draft = bills.a_draft(client)
-    line = drafts.change_line(line=draft.lines.get(), name="Cows", quantity=D(39), price=D("14.50"))
+    revise_draft(invoice=draft, lines=[kept(draft, name="Cows", quantity=D(39))])
     draft.refresh_from_db()
+    line = draft.lines.get()
     assert (line.net, line.source, line.tax_rate) == (D("565.50"), "changed by hand", 19)
     assert draft.net_total == D("565.50")
 
 
-def test_a_line_is_taken_off(client: Client) -> None:
+def test_a_line_that_only_changes_its_name_keeps_its_source(client: Client) -> None:
     draft = bills.a_draft(client)
-    drafts.remove_line(line=draft.lines.get())
+    revise_draft(invoice=draft, lines=[kept(draft, name="Cows")])
+    assert draft.lines.get().source == "Prices 2026, from 1 Jan 2026"
+
+
+def test_a_line_that_is_not_given_comes_off(client: Client) -> None:
+    draft = bills.a_draft(client)
+    revise_draft(invoice=draft, lines=[])
     draft.refresh_from_db()
-    assert (draft.gross_total, draft.taxes.count()) == (0, 0)
+    assert (draft.lines.count(), draft.gross_total, draft.taxes.count()) == (0, 0, 0)
 
 
-def test_a_note_stands_on_the_draft(client: Client) -> None:
-    drafts.note_draft(invoice=bills.a_draft(client), note=" Thank you ")
-    assert Invoice.objects.get().note == "Thank you"
+def test_a_note_stands_on_the_draft_and_leaves_the_lines_alone(client: Client) -> None:
+    draft = bills.a_draft(client)
+    revise_draft(invoice=draft, note=" Thank you ")
+    draft.refresh_from_db()
+    assert (draft.note, draft.lines.count()) == ("Thank you", 1)
 
 
 def test_a_dropped_draft_sets_its_visits_free(business: Business, client: Client) -> None:
@@ -326,28 +352,21 @@ def test_a_dropped_draft_sets_its_visits_free(business: Business, client: Client
 
 def test_nothing_of_an_issued_invoice_is_changed(client: Client) -> None:
     invoice = bills.an_invoice(client)
-    line = invoice.lines.get()
-    tax = bills.a_tax(client.business)
-    with pytest.raises(drafts.NotADraft):
-        drafts.add_line(invoice=invoice, name="More", quantity=D(1), unit="LS", price=D(1), tax_category=tax)
-    with pytest.raises(drafts.NotADraft):
-        drafts.change_line(line=line, name="Less", quantity=D(1), price=D(1))
-    with pytest.raises(drafts.NotADraft):
-        drafts.remove_line(line=line)
-    with pytest.raises(drafts.NotADraft):
-        drafts.note_draft(invoice=invoice, note="Late")
-    with pytest.raises(drafts.NotADraft):
-        drafts.drop_draft(invoice=invoice)
-    with pytest.raises(drafts.NotADraft):
-        reprice_draft(invoice=invoice, seen="")
+    for change in (
+        lambda: revise_draft(invoice=invoice, lines=[]),
+        lambda: revise_draft(invoice=invoice, note="Late"),
+        lambda: drafts.drop_draft(invoice=invoice),
+        lambda: reprice_draft(invoice=invoice, seen=""),
+    ):
+        with pytest.raises(drafts.NotADraft):
+            change()
 
 
 def test_the_lines_of_a_credit_note_are_not_changed_by_hand(client: Client) -> None:
-    from billing.services.credits import credit_invoice
-
     note = credit_invoice(invoice=bills.an_invoice(client), reason="Miscounted", by=None, now=make.NOW)
     with pytest.raises(drafts.IsACreditNote):
-        drafts.remove_line(line=note.lines.get())
+        revise_draft(invoice=note, lines=[])
+    assert revise_draft(invoice=note, note="Sorry").note == "Sorry"
 
 
 # Pricing anew
@@ -387,9 +406,7 @@ def test_pricing_anew_takes_what_was_looked_at_and_keeps_lines_written_by_hand(
     business: Business, client: Client
 ) -> None:
     draft = bills.a_draft(client)
-    drafts.add_line(
-        invoice=draft, name="Waiting", quantity=D(1), unit="HUR", price=D(40), tax_category=bills.a_tax(business)
-    )
+    revise_draft(invoice=draft, lines=[kept(draft), by_hand(business)])
     visit = draft.billed_visits.get().visit
     new_price(business, "16")
     visit.head.update(done=41)
