@@ -47,6 +47,13 @@ LESIONS: Final[Words] = {
     "WLA": gettext_lazy("White line abscess"),
 }
 
+LESION_GROUPS: Final[Words] = {
+    "HF": gettext_lazy("Horn fissure"),
+    "SH": gettext_lazy("Sole haemorrhage"),
+    "U": gettext_lazy("Ulcer"),
+    "WL": gettext_lazy("White line disease"),
+}
+
 M_STAGES: Final[Words] = {
     "M0": gettext_lazy("normal skin"),
     "M1": gettext_lazy("early, active, smaller than 2 cm"),

@@ -12,7 +12,7 @@ import pytest
 from tests import make
 from trimmer import wording
 from trimmer.cautions import Caution
-from trimmer.lesions import LESIONS, M_STAGES, ZONES
+from trimmer.lesions import GROUPS, LESIONS, M_STAGES, ZONES
 from trimmer.locomotion import SCALES
 from trimmer.models import Animal, ChuteRecord, TreatmentKind, Visit
 from trimmer.queries.animals import animals_to_show, cautions_of, history_of, number_order, withheld
@@ -134,6 +134,7 @@ def test_cautions_show_hours_on_the_clock_of_the_business(visit: Visit) -> None:
 
 def test_every_code_has_words() -> None:
     assert set(wording.LESIONS) == set(LESIONS)
+    assert set(wording.LESION_GROUPS) == set(GROUPS)
     assert set(wording.M_STAGES) == set(M_STAGES)
     assert set(wording.ZONES) == set(ZONES)
     assert set(wording.PURPOSES) == set(PURPOSES)

@@ -61,6 +61,17 @@ def animal_with_number(farm: Farm, number: str) -> Animal | None:
     return min(same, key=lambda animal: animal.number != number, default=None)
 
 
+def numbers_of(farm: Farm) -> list[str]:
+    """The numbers of the farm's current animals, as people sort them."""
+    return sorted(Animal.objects.current().filter(farm=farm).values_list("number", flat=True), key=number_order)
+
+
+def pens_of(farm: Farm) -> list[str]:
+    """Groups and pens that the farm's current animals are in."""
+    pens = Animal.objects.current().filter(farm=farm).exclude(group="").order_by().values_list("group", flat=True)
+    return sorted(pens.distinct(), key=number_order)
+
+
 def history_of(animal: Animal) -> QuerySet[ChuteRecord]:
     """All records of an animal with what was found, done and raised, the newest first."""
     return (

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from django.db.models import Count, QuerySet
 
 from trimmer.access import Seat
-from trimmer.models import ChuteRecord, Treatment, Visit
+from trimmer.models import Business, ChuteRecord, Treatment, Visit
+
+MOST_PRODUCTS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,3 +55,9 @@ def records_to_show(seat: Seat) -> QuerySet[ChuteRecord]:
         .prefetch_related("findings", "treatments", "rechecks_raised__animal")
         .order_by("-visit__date", "-recorded_at", "pk")
     )
+
+
+def products_used(business: Business) -> list[str]:
+    """Products that the business wrote down before, the most used first."""
+    used = Treatment.objects.of(business).exclude(product="").order_by().values("product").annotate(times=Count("pk"))
+    return list(used.order_by("-times", "product").values_list("product", flat=True)[:MOST_PRODUCTS])

@@ -60,6 +60,10 @@ class TrimList:
     def animals(self) -> tuple[ListedAnimal, ...]:
         return tuple(animal for pen in self.pens for animal in pen.animals)
 
+    def animal(self, number: str) -> ListedAnimal | None:
+        """The animal with this number, if it is on the list."""
+        return next((row for row in self.animals if row.number.casefold() == number.casefold()), None)
+
     @property
     def waiting(self) -> tuple[ListedAnimal, ...]:
         """Those not recorded yet."""

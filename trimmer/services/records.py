@@ -206,6 +206,7 @@ def revise_record(
         follow_records(business=_business(visit), records=[record])
         if before != animal.pk:
             settle(animal_ids=[before])
+    record.refresh_from_db()
     return record
 
 

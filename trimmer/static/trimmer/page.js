@@ -52,7 +52,7 @@ function addRow(button) {
 
 function wake(root) {
   labelCells(root);
-  for (const button of root.querySelectorAll("[data-print], [data-formset-add], [data-dialog]")) button.hidden = false;
+  for (const button of root.querySelectorAll("[data-print], [data-formset-add], [data-dialog], [data-needs-script]")) button.hidden = false;
 }
 
 document.addEventListener("input", (event) => {
