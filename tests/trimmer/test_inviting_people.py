@@ -316,15 +316,6 @@ def test_a_refused_invitation_is_said_beside_what_was_typed(owner: Seat) -> None
     assert owner.user.email in page
 
 
-def test_the_office_does_not_handle_invitations_of_colleagues(owner: Seat) -> None:
-    invited_member(owner)
-    office = make.signed_in(make.a_member(owner.business, Role.OFFICE))
-
-    answer = office.post(reverse("invitation-withdraw", args=[Invitation.objects.get().pk]))
-
-    assert answer.status_code == 404
-
-
 def test_an_invitation_is_sent_again_and_withdrawn_by_the_page(owner: Seat) -> None:
     invited_member(owner)
     browser = make.signed_in(owner)

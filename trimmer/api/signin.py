@@ -20,7 +20,7 @@ class TokenSignIn(BaseAuthentication):
         parts = get_authorization_header(request).split()
         if not parts or parts[0].lower() != b"bearer":
             return None
-        if len(parts) != 2:  # noqa: PLR2004
+        if len(parts) != 2:
             raise AuthenticationFailed(_("Send the token as `Authorization: Bearer <token>`."))
         token = (
             ApiToken.objects.filter(secret_hash=hash_secret(parts[1].decode("latin-1")), withdrawn_at__isnull=True)

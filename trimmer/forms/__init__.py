@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 from django import forms
 from django.http import HttpRequest, QueryDict
+from django.utils.translation import gettext_lazy as _
 
 from trimmer.errors import Refusal
+from trimmer.standards import countries
 
 if TYPE_CHECKING:
     from django.forms import ModelForm
@@ -20,6 +22,12 @@ else:
 def posted(request: HttpRequest) -> QueryDict | None:
     """What was sent, for a form; None when the page is only looked at. A form of unticked boxes sends nothing."""
     return request.POST if request.method == "POST" else None
+
+
+def country_field(language: str, *, required: bool = False) -> forms.ChoiceField:
+    """A country of ISO 3166 by its name in a language; empty stands for none."""
+    choices = [("", ""), *countries(language).items()]
+    return forms.ChoiceField(label=_("Country"), choices=choices, required=required)
 
 
 def say_refusal(form: forms.BaseForm, refusal: Refusal) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db.models import OuterRef, Q, Subquery
 
-from trimmer.access import OWNER, Seat
+from trimmer.access import Seat
 from trimmer.models import BusinessQuerySet, FarmPerson, Invitation, Membership, SentMessage
 
 
@@ -24,18 +24,14 @@ def farm_people_of(seat: Seat, search: str = "") -> BusinessQuerySet[FarmPerson]
 
 
 def waiting_invitations(seat: Seat) -> BusinessQuerySet[Invitation]:
-    """Invitations nobody accepted yet that this seat may handle: the owner all, the office those of farms.
-
-    `mail_failed` on each says that its e-mail did not leave.
-    """
+    """Invitations nobody accepted yet; `mail_failed` on each says that its e-mail did not leave."""
     mails = SentMessage.objects.of(seat.business).filter(
         kind="invitation", recipient=OuterRef("email"), sent_at=OuterRef("sent_at")
     )
-    waiting = (
+    return (
         Invitation.objects.seen_by(seat)
         .filter(accepted_at__isnull=True)
         .select_related("client", "invited_by")
         .annotate(mail_failed=Subquery(mails.values("failed")[:1]))
         .order_by("-sent_at", "-pk")
     )
-    return waiting if seat.role == OWNER else waiting.filter(client__isnull=False)

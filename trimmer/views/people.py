@@ -221,13 +221,13 @@ def _tries(request: HttpRequest, now: dt.datetime) -> int:
 
 urlpatterns = [
     path("people", people_list, name="people-list"),
-    path("people/invite", member_invite, name="member-invite"),
-    path("people/members/<int:pk>/edit", member_edit, name="member-edit"),
-    path("people/members/<int:pk>/remove", member_remove, name="member-remove"),
-    path("people/farms/<int:pk>/edit", farm_person_edit, name="farm-person-edit"),
-    path("people/farms/<int:pk>/remove", farm_person_remove, name="farm-person-remove"),
+    path("members/invite", member_invite, name="member-invite"),
+    path("members/<int:pk>/edit", member_edit, name="member-edit"),
+    path("members/<int:pk>/remove", member_remove, name="member-remove"),
+    path("farm-people/<int:pk>/edit", farm_person_edit, name="farm-person-edit"),
+    path("farm-people/<int:pk>/remove", farm_person_remove, name="farm-person-remove"),
     path("clients/<int:pk>/people/invite", farm_person_invite, name="farm-person-invite"),
-    path("people/invitations/<int:pk>/again", invitation_again, name="invitation-again"),
-    path("people/invitations/<int:pk>/withdraw", invitation_withdraw, name="invitation-withdraw"),
+    path("invitations/<int:pk>/again", invitation_again, name="invitation-again"),
+    path("invitations/<int:pk>/withdraw", invitation_withdraw, name="invitation-withdraw"),
     path("invitations/<str:secret>", invitation_accept, name="invitation-accept"),
 ]

@@ -2,10 +2,18 @@
 
 from django.urls import URLPattern, URLResolver
 
-from trimmer.views import jobs, people, seats
+from trimmer.views import animals, clients, farms, jobs, people, rechecks, records, requests, seats, trim_lists, visits
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    *animals.urlpatterns,
+    *clients.urlpatterns,
+    *farms.urlpatterns,
     *jobs.urlpatterns,
     *people.urlpatterns,
+    *rechecks.urlpatterns,
+    *records.urlpatterns,
+    *requests.urlpatterns,
     *seats.urlpatterns,
+    *trim_lists.urlpatterns,
+    *visits.urlpatterns,
 ]
