@@ -2,10 +2,39 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from typing import Any
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
 
-from trimmer.access import ANYONE, SIGNED_IN, SeatedRequest, may
+from billing.models import Invoice, PriceList
+from billing.queries import invoices_seen_by, overdue_invoices, visits_to_bill, with_standing
+from billing.queries.balances import Standing
+from scheduling.models import ProposedWeek, WeekState
+from trimmer.access import ANYONE, FARM, OFFICE, OWNER, SIGNED_IN, Seat, SeatedRequest, may
+from trimmer.models import (
+    Base,
+    Business,
+    Client,
+    Crew,
+    Farm,
+    RequestState,
+    SheetImport,
+    SheetState,
+    Visit,
+    VisitRequest,
+    VisitState,
+)
+from trimmer.queries.rechecks import as_rows, count_overdue, rechecks_to_show
+from trimmer.queries.requests import requests_to_show
+from trimmer.queries.visits import left_unfinished, rounds, visits_to_show
+
+DAYS_AHEAD = 5
+A_FEW = 5  # rows of a list that is shown whole elsewhere
 
 
 @may(ANYONE)
@@ -17,6 +46,92 @@ def health(request: HttpRequest) -> HttpResponse:
 @may(SIGNED_IN)
 def home(request: SeatedRequest) -> HttpResponse:
     """The first page, by role."""
-    if request.seat is None:
+    seat, today = request.seat, timezone.localdate()
+    if seat is None:
         return render(request, "trimmer/no_seat.html")
-    return render(request, f"trimmer/home_{request.seat.role}.html")
+    if seat.role == FARM:
+        values = _farm(seat, today)
+    elif seat.role == OFFICE:
+        values = _decisions(seat, today) | _bills(seat, today)
+    else:
+        values = _decisions(seat, today) | _rounds(seat, today)
+        if seat.role == OWNER:
+            values |= _bills(seat, today)
+    return render(request, f"trimmer/home_{seat.role}.html", values | {"today": today})
+
+
+def _rounds(seat: Seat, today: dt.date) -> dict[str, Any]:
+    """Today's rounds, and those of the days that follow."""
+    last = today + dt.timedelta(days=DAYS_AHEAD)
+    coming = rounds(visits_to_show(seat).standing().filter(date__range=(today, last)))
+    return {
+        "rounds_today": [found for found in coming if found.date == today],
+        "rounds_next": [found for found in coming if found.date != today],
+    }
+
+
+def _decisions(seat: Seat, today: dt.date) -> dict[str, Any]:
+    """What waits for a person: requests, rechecks, weeks, visits left open; or the first steps of a new business."""
+    business = seat.business
+    waiting = VisitRequest.objects.of(business).waiting()
+    monday = today - dt.timedelta(days=today.weekday())
+    unfinished = left_unfinished(business, today=today).select_related("farm", "crew").order_by("date", "pk")
+    return {
+        "waiting": requests_to_show(seat).filter(pk__in=waiting.values("pk"))[:A_FEW],
+        "waiting_count": waiting.count(),
+        "rechecks_overdue": count_overdue(seat, today=today),
+        "weeks": ProposedWeek.objects.of(business)
+        .filter(state=WeekState.PROPOSED, monday__gte=monday)
+        .order_by("monday"),
+        "unfinished": unfinished[:A_FEW],
+        "unfinished_count": unfinished.count(),
+        "first_steps": _first_steps(business),
+    }
+
+
+def _first_steps(business: Business) -> list[dict[str, Any]]:
+    """What a new business does first; nothing once it has visited somebody."""
+    if Visit.objects.of(business).exists():
+        return []
+    settings = reverse("settings")
+    steps = (
+        (_("Say where your crews start and end the day: a base"), settings, Base.objects.of(business)),
+        (_("Add a crew with its working days and hours"), settings, Crew.objects.of(business)),
+        (_("Add a client, who pays"), reverse("client-add"), Client.objects.of(business)),
+        (_("Add the client's farm, where the cows are"), reverse("farm-add"), Farm.objects.of(business)),
+        (_("Write down your prices"), reverse("price-lists"), PriceList.objects.of(business)),
+        (_("Note a request, then plan the week"), reverse("request-add"), VisitRequest.objects.of(business)),
+    )
+    return [{"text": text, "url": url, "done": rows.exists()} for text, url, rows in steps]
+
+
+def _bills(seat: Seat, today: dt.date) -> dict[str, Any]:
+    """What is to be billed, issued, chased and put right."""
+    business = seat.business
+    to_bill = visits_to_bill(business)
+    overdue = overdue_invoices(business, today)
+    sheets = SheetImport.objects.of(business).filter(state__in=[SheetState.FAULTY, SheetState.READY])
+    return {
+        "to_bill": to_bill[:A_FEW],
+        "to_bill_count": to_bill.count(),
+        "drafts_count": Invoice.objects.of(business).drafts().count(),
+        "overdue": overdue[:A_FEW],
+        "overdue_count": overdue.count(),
+        "sheets": sheets.order_by("-brought_at")[:A_FEW],
+    }
+
+
+def _farm(seat: Seat, today: dt.date) -> dict[str, Any]:
+    """The next visit, the animals to be looked at again, and what is open to pay."""
+    coming = visits_to_show(seat).filter(date__gte=today, state__in=[VisitState.BOOKED, VisitState.UNDER_WAY])
+    rechecks = rechecks_to_show(seat, today=today)
+    to_pay = [Standing.OPEN, Standing.PART_PAID, Standing.OVERDUE]
+    bills = with_standing(invoices_seen_by(seat), today).filter(standing__in=to_pay)
+    return {
+        "visits": list(coming.order_by("date", "planned_start", "pk")[:A_FEW]),
+        "rechecks": as_rows(rechecks[:A_FEW], today=today),
+        "rechecks_count": rechecks.count(),
+        "waiting": requests_to_show(seat).filter(state=RequestState.OPEN)[:A_FEW],
+        "farms": Farm.objects.current().seen_by(seat).order_by("name", "pk"),
+        "bills": bills.order_by("due_on", "pk")[:A_FEW] if seat.may_see_invoices else (),
+    }

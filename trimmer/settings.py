@@ -261,6 +261,7 @@ REST_FRAMEWORK = {
     "EXCEPTION_HANDLER": "trimmer.api.refusals.answer",
     "DEFAULT_THROTTLE_RATES": {"sign_in": "10/min"},
     "COERCE_DECIMAL_TO_STRING": True,
+    "DATETIME_FORMAT": None,  # as stored: UTC, written "...Z" by the encoder, not on the clock of the zone in force
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 SPECTACULAR_SETTINGS = {

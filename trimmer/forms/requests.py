@@ -27,11 +27,16 @@ HEAD_LABELS: dict[str, str | Promise] = {
 }
 
 
-def among(form: forms.BaseForm, name: str, rows: QuerySet[Any]) -> forms.ModelChoiceField[Any]:
-    """Let a field of a form choose among these rows only."""
+def among(form: forms.BaseForm, name: str, rows: QuerySet[Any]) -> bool:
+    """Let a field of a form choose among these rows only. Whether there is but one: it is chosen then."""
     field = cast("forms.ModelChoiceField[Any]", form.fields[name])
     field.queryset = rows
-    return field
+    known = list(rows[:2])
+    if len(known) != 1:
+        return False
+    if field.required and not form.initial.get(name):
+        form.initial[name] = known[0].pk
+    return True
 
 
 class HeadForm(forms.Form):
@@ -88,11 +93,8 @@ class RequestForm(HeadForm):
 
     def __init__(self, *args: Any, farms: QuerySet[Farm], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        field = among(self, "farm", farms)
-        known = list(farms[:2])
-        if len(known) == 1:
-            field.initial = known[0].pk
-            field.widget = forms.HiddenInput()
+        if among(self, "farm", farms):
+            self.fields["farm"].widget = forms.HiddenInput()
 
     def values(self) -> dict[str, Any]:
         """What the services take, besides the farm."""

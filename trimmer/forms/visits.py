@@ -54,10 +54,7 @@ class HoursForm(forms.Form):
 
     def __init__(self, *args: Any, crews: QuerySet[Crew], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        field = among(self, "crew", crews)
-        known = list(crews[:2])
-        if len(known) == 1:
-            field.initial = known[0].pk
+        among(self, "crew", crews)
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}

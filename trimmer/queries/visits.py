@@ -13,6 +13,7 @@ from django.db.models.functions import Coalesce
 
 from trimmer.access import Seat
 from trimmer.models import Business, Crew, DaysOff, Farm, Visit, VisitHead, VisitState, WorkingHours
+from trimmer.models.visits import VisitQuerySet
 from trimmer.showing import to_local
 
 BookingCaution = Literal[
@@ -41,7 +42,7 @@ class Round:
         return sum(visit.head_planned for visit in self.visits)  # type: ignore[attr-defined]
 
 
-def visits_to_show(seat: Seat) -> QuerySet[Visit]:
+def visits_to_show(seat: Seat) -> VisitQuerySet:
     """Visits a seat may see, with farm, crew and head, in the order they are driven; `head_planned` and `head_done`
     are sums."""
     return (

@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from trimmer.errors import Refusal
 from trimmer.models import (
@@ -432,8 +432,10 @@ def _count_done(recorded: Mapping[str, int], typed: Mapping[str, int] | None) ->
     counts = dict(recorded)
     for kind, count in (typed or {}).items():
         if count < recorded.get(kind, 0):
-            sentence = _("%(count)s were recorded at the chute.") % {"count": recorded[kind]}
-            raise FewerThanRecorded(fields={f"head_done.{kind}": sentence})
+            sentence = ngettext(
+                "%(count)s was recorded at the chute.", "%(count)s were recorded at the chute.", recorded[kind]
+            )
+            raise FewerThanRecorded(fields={f"head_done.{kind}": sentence % {"count": recorded[kind]}})
         counts[kind] = count
     counts = {kind: count for kind, count in counts.items() if count}
     if not counts:

@@ -57,7 +57,7 @@ ROWS_A_PAGE = 50
 @may(*SEATED)
 def visit_list(request: SeatedRequest) -> HttpResponse:
     """Members: rounds between two days. A farm's people: their own visits, to come or past."""
-    seat, today = request.seat, _today(request.seat)
+    seat, today = request.seat, timezone.localdate()
     found = visits_to_show(seat)
     if not seat.is_member:
         past = "past" in request.GET
@@ -83,10 +83,10 @@ def day_sheet(request: SeatedRequest) -> HttpResponse:
     seat = request.seat
     chosen = DayChoice(request.GET, crews=Crew.objects.of(seat.business).order_by("name"))
     chosen.is_valid()
-    day = chosen.cleaned_data.get("date") or _today(seat)
+    day = chosen.cleaned_data.get("date") or timezone.localdate()
     visits = (
         visits_to_show(seat)
-        .standing()  # type: ignore[attr-defined]
+        .standing()
         .filter(date=day)
         .prefetch_related("farm__contacts", "farm__access_windows", "requests__lame_animals", "trim_list")
     )
@@ -115,7 +115,7 @@ def visit_page(request: SeatedRequest, pk: int) -> HttpResponse:
         "records": records_of(visit),
         "head": _head_rows(visit),
         "to_come": to_come,
-        "takes_place": to_come and visit.date <= _today(request.seat),
+        "takes_place": to_come and visit.date <= timezone.localdate(),
         "next_moment": next((name for name in MOMENTS if getattr(visit, f"{name}_at") is None), None),
         "told_nobody": to_come and visit.told_at is None,
         "may_ask": request.seat.may_ask,
@@ -289,10 +289,6 @@ def visit_reopen(request: SeatedRequest, pk: int) -> HttpResponse:
     reopen_visit(visit=visit, by=request.user, now=timezone.now())
     messages.success(request, _("The visit is open again. Complete it once more when it is right."))
     return redirect("visit-page", pk=visit.pk)
-
-
-def _today(seat: Seat) -> dt.date:
-    return to_local(timezone.now(), seat.business.time_zone).date()
 
 
 def _visit(seat: Seat, pk: int) -> Visit:
