@@ -217,10 +217,11 @@ def _standing_due(business: Business, farms: dict[int, Farm], sunday: dt.date, t
 
 
 def _head_of_last_visits(business: Business, farms: Iterable[int]) -> dict[int, dict[str, int]]:
-    """Routine head of each farm's last finished visit: the best guess at the next."""
+    """Routine head of each farm's last finished visit that had any: the best guess at the next."""
     rows = (
         VisitHead.objects.of(business)
         .filter(visit__farm__in=list(farms), visit__state=VisitState.DONE, done__gt=0)
+        .filter(kind__in=[HeadKind.COW, HeadKind.HEIFER])
         .order_by("visit__date")
         .values_list("visit__farm", "visit__date", "kind", "done")
     )

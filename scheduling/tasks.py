@@ -23,7 +23,7 @@ def plan_week(work: Work) -> Save:
     loaded = load_week(
         business=proposed.business, monday=proposed.monday, today=dt.date.fromisoformat(arguments["today"])
     )
-    plan, reasons = _solve(loaded, work, seconds=float(arguments["seconds"]))
+    plan, reasons = _solve(loaded, work, seconds=float(arguments["seconds"]), effort=arguments.get("effort"))
 
     def save() -> dict[str, Any]:
         return save_plan(proposed=proposed, loaded=loaded, plan=plan, reasons=reasons)
@@ -32,7 +32,7 @@ def plan_week(work: Work) -> Save:
 
 
 def _solve(
-    loaded: LoadedWeek, work: Work, *, seconds: float
+    loaded: LoadedWeek, work: Work, *, seconds: float, effort: int | None
 ) -> tuple[planner.Plan | None, tuple[planner.LeftOut, ...]]:
     week = loaded.week
     if week is None:
@@ -48,6 +48,6 @@ def _solve(
         text = _("%(stops)s visits placed, looking for better rounds") % {"stops": stops}
         work.report(10 + round(80 * min(1.0, progress.seconds / seconds)), text)
 
-    plan = planner.solve(week, seconds=seconds, on_progress=tell)
+    plan = planner.solve(week, seconds=seconds, effort=effort, on_progress=tell)
     work.report(92, _("Finding out why farms were left out"))
     return plan, planner.left_out(week, plan)

@@ -20,6 +20,7 @@ from trimmer.services.telling import tell_farm
 from trimmer.services.visits import book_visit, cancel_visit
 
 QUARTER = 15
+MOST_SECONDS = 120
 
 
 class NotAMonday(Refusal):
@@ -64,8 +65,14 @@ class OutOfDate(Refusal):
 
 
 @transaction.atomic
-def propose_week(*, business: Business, monday: dt.date, by: User | None, now: dt.datetime) -> ProposedWeek:
-    """Start a job that plans the week; the proposal is there when the job is done."""
+def propose_week(
+    *, business: Business, monday: dt.date, effort: int | None = None, by: User | None, now: dt.datetime
+) -> ProposedWeek:
+    """Start a job that plans the week; the proposal is there when the job is done.
+
+    With an `effort` (steps of search) it is that which ends the search and not the clock, so that the same week gives
+    the same plan on any machine.
+    """
     if monday.weekday() != 0:
         raise NotAMonday(date=monday.isoformat())
     if monday + dt.timedelta(days=6) <= local_date(business, now):
@@ -81,7 +88,12 @@ def propose_week(*, business: Business, monday: dt.date, by: User | None, now: d
     week.job = start_job(
         business=business,
         kind="plan_week",
-        arguments={"week": week.pk, "seconds": settings_of(business).seconds, "today": str(local_date(business, now))},
+        arguments={
+            "week": week.pk,
+            "seconds": settings_of(business).seconds if effort is None else MOST_SECONDS,
+            "effort": effort,
+            "today": str(local_date(business, now)),
+        },
         asked_by=by,
     )
     week.save(update_fields=["job"])

@@ -112,6 +112,26 @@ def test_a_standing_arrangement_comes_due_after_its_weeks(crew: Crew, farm: Farm
     assert (stop.reason, stop.head) == ("standing", {"cow": 23})
 
 
+def test_lame_cows_done_in_between_do_not_make_a_standing_arrangement_forgotten(crew: Crew, farm: Farm) -> None:
+    farm.visit_interval_weeks = 6
+    farm.save()
+    routine = make.a_visit(farm, crew, date=MONDAY - dt.timedelta(weeks=6), state=VisitState.DONE)
+    routine.head.create(kind="cow", planned=23, done=23)
+    in_between = make.a_visit(farm, crew, date=MONDAY - dt.timedelta(weeks=2), state=VisitState.DONE)
+    in_between.head.create(kind="lame", planned=3, done=3)
+
+    [stop] = stops_of(propose(crew))
+
+    assert (stop.reason, stop.head) == ("standing", {"cow": 23})
+
+
+def test_an_effort_ends_the_search_in_place_of_the_clock(crew: Crew) -> None:
+    week = weeks.propose_week(business=crew.business, monday=MONDAY, effort=40, by=None, now=make.NOW)
+
+    assert week.job is not None
+    assert (week.job.arguments["effort"], week.job.arguments["seconds"]) == (40, weeks.MOST_SECONDS)
+
+
 def test_a_standing_arrangement_seen_lately_waits(crew: Crew, farm: Farm) -> None:
     farm.visit_interval_weeks = 6
     farm.save()
