@@ -9,7 +9,7 @@ import pytest
 from django.core import mail
 from django.core.cache import cache
 from django.urls import reverse
-from pytest_django import DjangoCaptureOnCommitCallbacks
+from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from tests import make
 from tests.make import NOW
@@ -341,7 +341,7 @@ def test_another_business_is_not_touched(owner: Seat) -> None:
 
 
 def test_a_list_of_many_people_takes_few_queries(
-    owner: Seat, django_assert_max_num_queries: pytest.FixtureRequest
+    owner: Seat, django_assert_max_num_queries: DjangoAssertNumQueries
 ) -> None:
     for _ in range(5):
         make.a_farm_person(make.a_client(owner.business))
@@ -349,7 +349,7 @@ def test_a_list_of_many_people_takes_few_queries(
     invited_member(owner)
     browser = make.signed_in(owner)
 
-    with django_assert_max_num_queries(14):  # type: ignore[operator]
+    with django_assert_max_num_queries(14):
         answer = browser.get(reverse("people-list"))
 
     assert answer.content.decode().count("@example.test") >= 10

@@ -7,6 +7,7 @@ import threading
 import pytest
 from django.db import connection
 from django.urls import reverse
+from pytest_django import DjangoAssertNumQueries
 
 from tests import make
 from tests.make import NOW
@@ -227,11 +228,11 @@ def test_a_stranger_and_a_farms_person_do_not_see_a_client(client: Client) -> No
 
 
 def test_a_list_of_many_clients_takes_few_queries(
-    owner: Seat, django_assert_max_num_queries: pytest.FixtureRequest
+    owner: Seat, django_assert_max_num_queries: DjangoAssertNumQueries
 ) -> None:
     for _ in range(6):
         make.a_farm(make.a_client(owner.business))
     browser = make.signed_in(owner)
 
-    with django_assert_max_num_queries(9):  # type: ignore[operator]
+    with django_assert_max_num_queries(9):
         browser.get(reverse("client-list"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from django import forms
+from django.db import models
 from django.http import HttpRequest, QueryDict
 from django.utils.translation import gettext_lazy as _
 
@@ -17,6 +18,17 @@ else:
 
     class ModelForm[M](forms.ModelForm):
         """Django's own, which may name its model for the type checker."""
+
+
+class FactForm[M: models.Model](ModelForm[M]):
+    """Takes its fields from a model and leaves what is allowed among the other rows to the service it is handed to,
+    whose refusals say what to do. It makes no instance: give it `initial`."""
+
+    def validate_unique(self) -> None:
+        """The service's matter."""
+
+    def validate_constraints(self) -> None:
+        """The service's matter."""
 
 
 def posted(request: HttpRequest) -> QueryDict | None:

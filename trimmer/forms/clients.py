@@ -7,11 +7,11 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.forms import ModelForm, country_field
+from trimmer.forms import FactForm, country_field
 from trimmer.models import Business, Client
 
 
-class ClientForm(ModelForm[Client]):
+class ClientForm(FactForm[Client]):
     """What is said of a client."""
 
     groups = (

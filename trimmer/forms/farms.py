@@ -9,12 +9,12 @@ from django.db.models import Q
 from django.forms import BaseFormSet, formset_factory
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.forms import ModelForm, country_field
+from trimmer.forms import FactForm, country_field
 from trimmer.models import Business, Client, Farm, Weekday
 from trimmer.services.farms import LIMITS
 
 
-class FarmForm(ModelForm[Farm]):
+class FarmForm(FactForm[Farm]):
     """What is said of a farm."""
 
     groups = (
@@ -89,7 +89,9 @@ class FarmForm(ModelForm[Farm]):
 class AccessWindowForm(forms.Form):
     """Hours of a weekday in which a crew may work at the farm."""
 
-    weekday = forms.TypedChoiceField(label=_("Weekday"), coerce=int, choices=Weekday.choices)
+    weekday = forms.TypedChoiceField(
+        label=_("Weekday"), coerce=int, choices=Weekday.choices, initial=Weekday.MONDAY.value
+    )
     opens = forms.TimeField(label=_("From"))
     closes = forms.TimeField(label=_("To"))
 
