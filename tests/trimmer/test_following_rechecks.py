@@ -43,7 +43,11 @@ def cow(owner: Seat) -> Animal:
 
 
 def written_down(cow: Animal, **fields: Any) -> Recheck:
-    values = {"what": "look_at_lesion", "due_from": make.TODAY + 5 * DAY, "due_by": make.TODAY + 9 * DAY}
+    values: dict[str, Any] = {
+        "what": "look_at_lesion",
+        "due_from": make.TODAY + 5 * DAY,
+        "due_by": make.TODAY + 9 * DAY,
+    }
     return raise_recheck(animal=cow, today=make.TODAY, **(values | fields))
 
 

@@ -57,7 +57,8 @@ def record(visit: Visit, animal: Animal | str, **fields: Any) -> ChuteRecord:
 
 
 def revise(stored: ChuteRecord, **fields: Any) -> ChuteRecord:
-    return revise_record(record=stored, **({"kind": "cow", "feet_trimmed": FEET, "now": make.NOW} | fields))
+    values: dict[str, Any] = {"kind": "cow", "feet_trimmed": FEET, "now": make.NOW}
+    return revise_record(record=stored, **(values | fields))
 
 
 def purposes(**filters: Any) -> set[str]:

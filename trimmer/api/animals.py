@@ -178,7 +178,7 @@ class WithholdingView(SeatedView):
     def get(self, request: Request, pk: int) -> Response:
         """Animals of the farm whose milk or meat may not be sold yet, by number."""
         farm = get_object_or_404(Farm.objects.seen_by(self.seat), pk=pk)
-        rows = withheld(Animal.objects.seen_by(self.seat).filter(farm=farm), now=timezone.now())
+        rows: Any = withheld(Animal.objects.seen_by(self.seat).filter(farm=farm), now=timezone.now())
         return Response(WithheldSerializer(rows, many=True, context={"business": self.seat.business}).data)
 
 

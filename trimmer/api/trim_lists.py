@@ -65,8 +65,8 @@ class OfVisitView(SeatedView):
         return get_object_or_404(visits, pk=pk)
 
     def pens(self, visit: Visit) -> Any:
-        listed = trim_list_of(visit, now=timezone.now())
-        return PenSerializer(listed.pens, many=True, context={"business": self.seat.business}).data
+        pens: Any = trim_list_of(visit, now=timezone.now()).pens
+        return PenSerializer(pens, many=True, context={"business": self.seat.business}).data
 
 
 class TrimListView(OfVisitView):

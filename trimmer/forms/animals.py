@@ -6,12 +6,12 @@ from django import forms
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.forms import ModelForm
+from trimmer.forms import FactForm
 from trimmer.models import Animal
 from trimmer.services.animals import AnimalValues
 
 
-class AnimalForm(ModelForm[Animal]):
+class AnimalForm(FactForm[Animal]):
     """What is known of an animal."""
 
     groups: tuple[tuple[str | Promise, tuple[str, ...]], ...] = (

@@ -8,7 +8,7 @@ from django import forms
 from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.forms import ModelForm
+from trimmer.forms import FactForm
 from trimmer.models import Farm, RecheckRule
 from trimmer.queries.rechecks import SHOWS, Show
 from trimmer.wording import PURPOSES
@@ -58,7 +58,7 @@ class RecheckForm(forms.Form):
     note = forms.CharField(label=_("Note"), required=False, max_length=200)
 
 
-class RuleForm(ModelForm[RecheckRule]):
+class RuleForm(FactForm[RecheckRule]):
     """The days of a recheck rule."""
 
     class Meta:

@@ -7,6 +7,7 @@ from typing import Any
 from uuid import uuid4
 
 from django import forms
+from django.forms.formsets import DELETION_FIELD_NAME
 from django.http import QueryDict
 from django.utils.translation import gettext_lazy as _
 
@@ -139,17 +140,29 @@ class TreatmentForm(forms.Form):
         return TreatmentValues(**values)
 
 
-FindingRows = forms.formset_factory(
-    FindingForm, extra=ROWS_TO_BEGIN_WITH, max_num=MOST_ROWS, validate_max=True, can_delete=True, can_delete_extra=False
-)
-TreatmentRows = forms.formset_factory(
-    TreatmentForm,
-    extra=ROWS_TO_BEGIN_WITH,
-    max_num=MOST_ROWS,
-    validate_max=True,
-    can_delete=True,
-    can_delete_extra=False,
-)
+class ChuteRows(forms.BaseFormSet[forms.Form]):
+    """Rows of the form at the chute; one that is stored already can be taken out."""
+
+    def add_fields(self, form: forms.Form, index: int | None) -> None:
+        super().add_fields(form, index)
+        if DELETION_FIELD_NAME in form.fields:
+            form.fields[DELETION_FIELD_NAME].label = _("Take this out")
+
+
+def _rows_of(form: type[forms.Form]) -> type[forms.BaseFormSet[forms.Form]]:
+    return forms.formset_factory(
+        form,
+        formset=ChuteRows,
+        extra=ROWS_TO_BEGIN_WITH,
+        max_num=MOST_ROWS,
+        validate_max=True,
+        can_delete=True,
+        can_delete_extra=False,
+    )
+
+
+FindingRows = _rows_of(FindingForm)
+TreatmentRows = _rows_of(TreatmentForm)
 
 
 class ChuteForms:
@@ -224,9 +237,10 @@ class ChuteForms:
             say_refusal(self.animal, refusal)
 
 
-def _used(rows: Any) -> list[Any]:
+def _used(rows: forms.BaseFormSet[forms.Form]) -> list[Any]:
     """Rows in which something stands and that are not to be taken out."""
-    return [form for form in rows.forms if (form.initial or form.has_changed()) and not form.cleaned_data.get("DELETE")]
+    used = [form for form in rows.forms if form.initial or form.has_changed()]
+    return [form for form in used if not form.cleaned_data.get(DELETION_FIELD_NAME)]
 
 
 def _as_dict(row: FindingValues | TreatmentValues, form: type[forms.Form]) -> dict[str, Any]:

@@ -85,9 +85,10 @@ def add_animal(*, farm: Farm, values: AnimalValues) -> StoredAnimal:
 def change_animal(*, animal: Animal, values: AnimalValues) -> StoredAnimal:
     """Change what is known of an animal. Raises what `add_animal` raises."""
     values, cautions = _checked(values, animal.farm)
-    for name, value in asdict(values).items():
+    changed = asdict(values)
+    for name, value in changed.items():
         setattr(animal, name, value)
-    _store(animal)
+    _store(animal, only=list(changed))
     return StoredAnimal(animal, cautions)
 
 
@@ -141,7 +142,8 @@ def _checked(values: AnimalValues, farm: Farm) -> tuple[AnimalValues, tuple[TagC
             number=number,
             group=" ".join(values.group.split()),
             note=values.note.strip(),
-            **{field: found[field].normalised if field in found else "" for field in checks},
+            official_tag=found["official_tag"].normalised if "official_tag" in found else "",
+            transponder=found["transponder"].normalised if "transponder" in found else "",
         ),
         tuple(TagCaution(field, code) for field, tag in found.items() for code in tag.warns),
     )

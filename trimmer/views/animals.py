@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.forms.models import model_to_dict
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -71,7 +72,7 @@ def animal_page(request: SeatedRequest, pk: int) -> HttpResponse:
 def animal_edit(request: SeatedRequest, pk: int) -> HttpResponse:
     """Change what is known of an animal."""
     animal = _animal(request, pk)
-    form = AnimalForm(posted(request), instance=Animal.objects.get(pk=animal.pk))
+    form = AnimalForm(posted(request), initial=model_to_dict(animal))
     if request.method == "POST" and form.is_valid():
         try:
             stored = change_animal(animal=animal, values=form.values())

@@ -6,6 +6,7 @@ import datetime as dt
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.forms.models import model_to_dict
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -96,7 +97,7 @@ def recheck_rule_list(request: SeatedRequest) -> HttpResponse:
 def recheck_rule_edit(request: SeatedRequest, pk: int) -> HttpResponse:
     """Other days for a rule."""
     rule = get_object_or_404(RecheckRule.objects.of(request.seat.business), pk=pk)
-    form = RuleForm(posted(request), instance=rule)
+    form = RuleForm(posted(request), initial=model_to_dict(rule))
     if request.method == "POST" and form.is_valid():
         try:
             change_rule(rule=rule, **form.cleaned_data)

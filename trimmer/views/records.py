@@ -78,9 +78,12 @@ def record_add(request: SeatedRequest, pk: int) -> HttpResponse:
 def record_animal_known(request: SeatedRequest, pk: int) -> HttpResponse:
     """What is known of the animal whose number is being typed: a part of the page that records it."""
     visit = _visit(request, pk)
+    now = timezone.now()
     number = request.GET.get("number", "").strip()
-    known = known_animal(visit, number, now=timezone.now())
-    return render(request, "trimmer/parts/known_animal.html", {"visit": visit, "known": known, "number": number})
+    known = known_animal(visit, number, now=now)
+    listed = trim_list_of(visit, now=now).animal(known.animal.number if known else number)
+    values = {"visit": visit, "known": known, "number": number, "listed": listed}
+    return render(request, "trimmer/parts/known_animal.html", values)
 
 
 @may(OWNER, TRIMMER)
