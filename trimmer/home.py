@@ -7,7 +7,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.urls import reverse
+from django.urls import resolve, reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -15,10 +15,9 @@ from billing.models import Invoice, PriceList
 from billing.queries import invoices_seen_by, overdue_invoices, visits_to_bill, with_standing
 from billing.queries.balances import Standing
 from scheduling.models import ProposedWeek, WeekState
-from trimmer.access import ANYONE, FARM, OFFICE, OWNER, SIGNED_IN, Seat, SeatedRequest, may
+from trimmer.access import ANYONE, FARM, OFFICE, OWNER, SIGNED_IN, Seat, SeatedRequest, may, said_who
 from trimmer.models import (
     Base,
-    Business,
     Client,
     Crew,
     Farm,
@@ -85,24 +84,30 @@ def _decisions(seat: Seat, today: dt.date) -> dict[str, Any]:
         .order_by("monday"),
         "unfinished": unfinished[:A_FEW],
         "unfinished_count": unfinished.count(),
-        "first_steps": _first_steps(business),
+        "first_steps": _first_steps(seat),
     }
 
 
-def _first_steps(business: Business) -> list[dict[str, Any]]:
-    """What a new business does first; nothing once it has visited somebody."""
+def _first_steps(seat: Seat) -> list[dict[str, Any]]:
+    """What a new business does first, with the way there where the seat may go; nothing once there is a visit."""
+    business = seat.business
     if Visit.objects.of(business).exists():
         return []
-    settings = reverse("settings")
     steps = (
-        (_("Say where your crews start and end the day: a base"), settings, Base.objects.of(business)),
-        (_("Add a crew with its working days and hours"), settings, Crew.objects.of(business)),
-        (_("Add a client, who pays"), reverse("client-add"), Client.objects.of(business)),
-        (_("Add the client's farm, where the cows are"), reverse("farm-add"), Farm.objects.of(business)),
-        (_("Write down your prices"), reverse("price-lists"), PriceList.objects.of(business)),
-        (_("Note a request, then plan the week"), reverse("request-add"), VisitRequest.objects.of(business)),
+        (_("Say where your crews start and end the day: a base"), "settings", Base.objects.of(business)),
+        (_("Add a crew with its working days and hours"), "settings", Crew.objects.of(business)),
+        (_("Add a client, who pays"), "client-add", Client.objects.of(business)),
+        (_("Add the client's farm, where the cows are"), "farm-add", Farm.objects.of(business)),
+        (_("Write down your prices"), "price-lists", PriceList.objects.of(business)),
+        (_("Note a request, then plan the week"), "request-add", VisitRequest.objects.of(business)),
     )
-    return [{"text": text, "url": url, "done": rows.exists()} for text, url, rows in steps]
+    return [{"text": text, "url": _way(seat, name), "done": rows.exists()} for text, name, rows in steps]
+
+
+def _way(seat: Seat, name: str) -> str:
+    """The address of a page, if the seat may open it."""
+    url = reverse(name)
+    return url if seat.may(said_who(resolve(url).func) or frozenset()) else ""
 
 
 def _bills(seat: Seat, today: dt.date) -> dict[str, Any]:

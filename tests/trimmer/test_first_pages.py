@@ -135,6 +135,12 @@ def test_a_new_business_is_told_its_first_steps(role: str) -> None:
     assert [step["done"] for step in answer.context["first_steps"]] == [True, True, False, False, False, False]
 
 
+def test_first_steps_lead_only_where_one_may_go() -> None:
+    business = a_business()
+    steps = signed_in(a_member(business, "trimmer")).get("/").context["first_steps"]
+    assert [step["url"] for step in steps[4:]] == ["", "/requests/add"]
+
+
 def test_a_farm_sees_its_next_visit_rechecks_and_bills(farm: Farm) -> None:
     visit = a_coming_visit(farm)
     an_overdue_recheck(farm)

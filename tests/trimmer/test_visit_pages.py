@@ -80,6 +80,7 @@ def test_a_visit_is_booked_for_a_request(
     browser = signed_in(owner)
     page = browser.get(f"/visits/book?request={request.pk}")
     assert page.context["form"].initial["head_cow"] == 40
+    assert "Wed, Mar 4: 40 × cow, routine trim" in page.text
 
     with django_capture_on_commit_callbacks(execute=True):
         answer = browser.post(f"/visits/book?request={request.pk}", form(crew, requests=[request.pk]), follow=True)
@@ -217,6 +218,22 @@ def test_the_crew_presses_a_button_at_each_moment(farm: Farm, crew: Crew, owner:
     visit.refresh_from_db()
     assert visit.arrived_at == NOW + dt.timedelta(hours=6)
     assert "First head in now" in answer.text
+
+
+def test_head_are_shown_as_planned_recorded_and_done(farm: Farm, crew: Crew, owner: Seat) -> None:
+    visit = booked(farm, crew, state=VisitState.DONE)
+    visit.head.update(done=38)
+    a_record(visit, an_animal(farm))
+
+    (row,) = signed_in(owner).get(f"/visits/{visit.pk}").context["head"]
+
+    assert (str(row["kind"]), row["planned"], row["recorded"], row["done"]) == ("cow, routine trim", 40, 1, 38)
+
+
+def test_the_office_is_not_shown_the_way_to_record(farm: Farm, crew: Crew) -> None:
+    visit = booked(farm, crew)
+    page = signed_in(a_member(farm.client.business, "office")).get(f"/visits/{visit.pk}").text
+    assert f"/visits/{visit.pk}/records/add" not in page
 
 
 def test_an_unknown_moment_is_not_taken(farm: Farm, crew: Crew, owner: Seat) -> None:

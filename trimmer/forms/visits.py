@@ -18,7 +18,7 @@ from trimmer.forms.requests import HeadForm, among
 from trimmer.models import Business, Crew, Farm, Units, Visit, VisitRequest, VisitState
 from trimmer.queries.visits import BookingCaution
 from trimmer.services.visits import MOMENTS, VisitTimes
-from trimmer.showing import METRES_IN_KM, METRES_IN_MILE, round_half_up, to_local
+from trimmer.showing import METRES_IN_KM, METRES_IN_MILE, round_half_up, show_day, to_local
 
 CAUTIONS: Final[Mapping[BookingCaution, str | Promise]] = {
     "crew_is_off": gettext_lazy("The crew has that day off."),
@@ -44,10 +44,8 @@ class HoursForm(forms.Form):
     date = forms.DateField(label=gettext_lazy("Date"))
     planned_start = forms.TimeField(label=gettext_lazy("From"))
     planned_end = forms.TimeField(label=gettext_lazy("To"))
-    told_from = forms.TimeField(label=gettext_lazy("The farm is told: from"), required=False)
-    told_to = forms.TimeField(
-        label=gettext_lazy("to"), required=False, help_text=gettext_lazy("Empty: the hours planned.")
-    )
+    told_from = forms.TimeField(label=gettext_lazy("Told from"), required=False)
+    told_to = forms.TimeField(label=gettext_lazy("Told to"), required=False)
     tell = forms.BooleanField(label=gettext_lazy("Tell the farm by e-mail"), required=False, initial=True)
     in_spite_of = forms.CharField(required=False, widget=forms.HiddenInput())
     """The cautions that were on the page, which sending it again passes over."""
@@ -94,10 +92,20 @@ class HoursForm(forms.Form):
         return False
 
 
+class RequestsField(forms.ModelMultipleChoiceField):
+    """Requests by the day they were asked and what they ask for."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        business = obj.farm.client.business
+        asked = show_day(to_local(obj.asked_at, business.time_zone).date(), business.language, year=False)
+        head = ", ".join(f"{row.count} × {row.get_kind_display()}" for row in obj.head.all())
+        return f"{asked}: {head}"
+
+
 class BookingForm(HoursForm, HeadForm):
     """A visit booked by hand, and which requests it serves."""
 
-    requests = forms.ModelMultipleChoiceField(
+    requests = RequestsField(
         label=gettext_lazy("Serves the requests"),
         queryset=VisitRequest.objects.none(),
         required=False,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import ClassVar, Self
 
 from django.db import models
+from django.utils.dates import WEEKDAYS_ABBR
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.models.accounts import User, Weekday
+from trimmer.models.accounts import User
 from trimmer.models.animals import Animal
 from trimmer.models.clients import Farm
 from trimmer.models.scope import BusinessQuerySet, OwnedModel, choices_hold
@@ -90,8 +91,8 @@ class VisitRequest(OwnedModel):
 
     @property
     def weekday_names(self) -> list[str]:
-        """The weekdays that suit, in words; none for "as the farm has it"."""
-        return [str(Weekday(day).label) for day in self.weekdays]
+        """The weekdays that suit, in short; none for "as the farm has it"."""
+        return [str(WEEKDAYS_ABBR[day]) for day in self.weekdays]
 
 
 class RequestHead(OwnedModel):

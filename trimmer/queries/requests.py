@@ -44,7 +44,8 @@ def requests_to_show(seat: Seat) -> QuerySet[VisitRequest]:
 
 def waiting_at(farm: Farm) -> QuerySet[VisitRequest]:
     """A farm's requests without a visit yet, the oldest first."""
-    return VisitRequest.objects.waiting().filter(farm=farm).prefetch_related("head").order_by("asked_at", "pk")
+    found = VisitRequest.objects.waiting().filter(farm=farm)
+    return found.select_related("farm__client__business").prefetch_related("head").order_by("asked_at", "pk")
 
 
 def head_left(request: VisitRequest) -> dict[str, int]:
