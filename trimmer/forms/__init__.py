@@ -24,11 +24,8 @@ class FactForm[M: models.Model](ModelForm[M]):
     """Takes its fields from a model and leaves what is allowed among the other rows to the service it is handed to,
     whose refusals say what to do. It makes no instance: give it `initial`."""
 
-    def validate_unique(self) -> None:
-        """The service's matter."""
-
-    def validate_constraints(self) -> None:
-        """The service's matter."""
+    def _post_clean(self) -> None:
+        """Django would build an instance here and check it against the other rows."""
 
 
 def posted(request: HttpRequest) -> QueryDict | None:
