@@ -73,7 +73,7 @@ def addresses(patterns: list[URLPattern | URLResolver] | None = None, before: st
 
 def pages() -> list[Address]:
     """Addresses of our own pages: not the API's, not the libraries'."""
-    return [address for address in addresses() if not address.route.startswith("api/") and not address.is_a_librarys]
+    return [address for address in addresses() if not address.route.lstrip("^").startswith("api/") and not address.is_a_librarys]
 
 
 def path_of(address: Address, world: World) -> str:
