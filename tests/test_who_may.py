@@ -35,6 +35,7 @@ CAST = (
     "owner of another business",
     "farm person of another client",
 )
+PERSONAL = {"tokens"}  # nouns of what belongs to one person (in this world the owner), not to the business
 STRANGERS = {"owner of another business", "farm person of another client"}
 ROLES = {"owner": "owner", "trimmer": "trimmer", "office": "office", "farm person": FARM} | {
     "owner of another business": "owner",
@@ -59,6 +60,10 @@ class Address:
     @property
     def has_object(self) -> bool:
         return bool(re.search(r"<(int|uuid):", self.route))
+
+    @property
+    def is_personal(self) -> bool:
+        return any(f"{noun}/<" in self.route for noun in PERSONAL)
 
 
 def addresses(patterns: list[URLPattern | URLResolver] | None = None, before: str = "") -> Iterator[Address]:
@@ -114,7 +119,7 @@ def fault_of(answer: Any, *, actor: str, who: frozenset[str], address: Address) 
     allowed = SIGNED_IN in who or ROLES[actor] in who
     if not allowed:
         return None if code == HTTPStatus.FORBIDDEN else f"answers {code}, not 403"
-    if actor in STRANGERS and address.has_object:
+    if address.has_object and (actor in STRANGERS or (actor != "owner" and address.is_personal)):
         ok = code == HTTPStatus.NOT_FOUND or (actor == "farm person of another client" and code == HTTPStatus.FORBIDDEN)
         return None if ok else f"answers {code} for a stranger's object, not 404"
     if code in {HTTPStatus.FORBIDDEN, HTTPStatus.NOT_FOUND} or to_sign_in:
@@ -180,6 +185,10 @@ class Operation:
     def has_object(self) -> bool:
         return "{" in self.path
 
+    @property
+    def is_personal(self) -> bool:
+        return any(f"{noun}/{{" in self.path for noun in PERSONAL)
+
 
 def operations() -> list[Operation]:
     """Every operation of the OpenAPI schema."""
@@ -220,7 +229,7 @@ def api_fault(answer: Any, *, actor: str, who: frozenset[str], operation: Operat
     allowed = SIGNED_IN in who or ROLES[actor] in who
     if not allowed:
         return None if code == HTTPStatus.FORBIDDEN else f"answers {code}, not 403"
-    if actor in STRANGERS and operation.has_object:
+    if operation.has_object and (actor in STRANGERS or (actor != "owner" and operation.is_personal)):
         ok = code == HTTPStatus.NOT_FOUND or (actor == "farm person of another client" and code == HTTPStatus.FORBIDDEN)
         return None if ok else f"answers {code} for a stranger's object, not 404"
     if code in {HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN, HTTPStatus.NOT_FOUND}:

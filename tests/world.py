@@ -75,7 +75,7 @@ class World:
 def a_world() -> World:
     """Build it all."""
     business = make.a_business(
-        name=f"{MARK} Trimming", street="1 Mill Lane", city="Ashcombe", tax_id="IE6388047V", time_zone="Europe/Dublin"
+        name="Hollin Hoof Care", street="1 Mill Lane", city="Ashcombe", tax_id="IE6388047V", time_zone="Europe/Dublin"
     )
     crew = make.a_crew(business, name=f"{MARK} crew")
     client = make.a_client(business, name=f"{MARK} Dairy", street="2 Mill Lane", city="Ashcombe", country="IE")
