@@ -2,7 +2,20 @@
 
 from django.urls import URLPattern, URLResolver
 
-from trimmer.views import animals, clients, farms, jobs, people, rechecks, records, requests, seats, trim_lists, visits
+from trimmer.views import (
+    animals,
+    clients,
+    farms,
+    jobs,
+    people,
+    rechecks,
+    records,
+    requests,
+    seats,
+    settings,
+    trim_lists,
+    visits,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *animals.urlpatterns,
@@ -14,6 +27,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *records.urlpatterns,
     *requests.urlpatterns,
     *seats.urlpatterns,
+    *settings.urlpatterns,
     *trim_lists.urlpatterns,
     *visits.urlpatterns,
 ]
