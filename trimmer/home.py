@@ -45,7 +45,8 @@ def health(request: HttpRequest) -> HttpResponse:
 @may(SIGNED_IN)
 def home(request: SeatedRequest) -> HttpResponse:
     """The first page, by role."""
-    seat, today = request.seat, timezone.localdate()
+    seat: Seat | None = getattr(request, "seat", None)
+    today = timezone.localdate()
     if seat is None:
         return render(request, "trimmer/no_seat.html")
     if seat.role == FARM:

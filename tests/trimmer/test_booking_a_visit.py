@@ -60,21 +60,21 @@ def at(hour: int, day: dt.date = TODAY) -> dt.datetime:
     return dt.datetime.combine(day, dt.time(hour), tzinfo=dt.UTC)
 
 
-def book(farm: Farm, crew: Crew, day: dt.date = TODAY, **values: Any) -> Visit:
-    values = {
+def book(farm: Farm, crew: Crew, day: dt.date = TODAY, **fields: Any) -> Visit:
+    values: dict[str, Any] = {
         "date": day,
         "planned_start": at(9, day),
         "planned_end": at(12, day),
         "head": {HeadKind.COW: 40},
         "by": None,
         "now": NOW,
-    } | values
+    } | fields
     return book_visit(farm=farm, crew=crew, **values)
 
 
-def move(visit: Visit, day: dt.date = TODAY, **values: Any) -> Any:
-    values = {"crew": visit.crew, "date": day, "planned_start": at(9, day), "planned_end": at(12, day)} | values
-    return move_visit(visit=visit, by=None, now=NOW, **values)
+def move(visit: Visit, day: dt.date = TODAY, **fields: Any) -> Any:
+    values: dict[str, Any] = {"crew": visit.crew, "date": day, "planned_start": at(9, day), "planned_end": at(12, day)}
+    return move_visit(visit=visit, by=None, now=NOW, **(values | fields))
 
 
 def test_a_booked_visit_tells_its_planned_hours_unless_others_are_given(farm: Farm, crew: Crew) -> None:

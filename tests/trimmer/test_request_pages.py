@@ -139,7 +139,7 @@ def test_the_inbox_is_narrowed_by_state_and_farm(farm: Farm, office: Seat) -> No
     a_request(farm, state=RequestState.DONE)
     a_request(other)
 
-    answer = signed_in(office).get("/requests", {"state": "open", "farm": farm.pk})
+    answer = signed_in(office).get("/requests", {"state": "open", "farm": str(farm.pk)})
 
     assert [row.pk for row in answer.context["page"]] == [waiting.pk]
 

@@ -93,7 +93,7 @@ def test_requests_are_listed_and_narrowed(farm: Farm, office: Seat) -> None:
     a_request(farm, state=RequestState.DONE)
     a_request(a_farm(farm.client))
 
-    answer = program(office).get(LIST, {"state": "open", "farm": farm.pk})
+    answer = program(office).get(LIST, {"state": "open", "farm": str(farm.pk)})
 
     assert [row["id"] for row in answer.data["results"]] == [waiting.pk]
 

@@ -36,7 +36,12 @@ def farm() -> Farm:
 
 
 def booked(farm: Farm, **fields: Any) -> Visit:
-    values = {"date": FRIDAY, "told_from": NINE, "told_to": NOON, "head": {HeadKind.COW: 60, HeadKind.LAME: 2}}
+    values: dict[str, Any] = {
+        "date": FRIDAY,
+        "told_from": NINE,
+        "told_to": NOON,
+        "head": {HeadKind.COW: 60, HeadKind.LAME: 2},
+    }
     crew = fields.pop("crew", None) or a_crew(farm.client.business, name="North crew")
     return a_visit(farm, crew, **(values | fields))
 
@@ -108,7 +113,7 @@ def test_the_attachment_names_its_method(farm: Farm, django_capture_on_commit_ca
 
 def test_lines_of_the_calendar_file_end_and_fold_as_rfc_5545_says(farm: Farm) -> None:
     calendar = write_calendar(
-        visits=[booked(farm, head={kind: 1000 for kind in HeadKind.values})], cancelled=False, now=NOW
+        visits=[booked(farm, head=dict.fromkeys(HeadKind.values, 1000))], cancelled=False, now=NOW
     )
 
     lines = calendar.split(b"\r\n")

@@ -139,7 +139,7 @@ def test_a_booking_refused_keeps_what_was_typed(farm: Farm, crew: Crew, owner: S
     ],
 )
 def test_hours_and_head_that_make_no_sense_are_said_in_the_form(
-    farm: Farm, crew: Crew, owner: Seat, typed: dict[str, str], said: str
+    farm: Farm, crew: Crew, owner: Seat, typed: dict[str, Any], said: str
 ) -> None:
     answer = signed_in(owner).post(f"/visits/book?farm={farm.pk}", form(crew, **typed))
     assert said in answer.text
@@ -335,7 +335,7 @@ def test_visits_are_narrowed_by_days_crew_and_state(farm: Farm, crew: Crew, owne
     booked(farm, other, TODAY - 2 * DAY, state=VisitState.DONE)
     booked(farm, crew, TODAY - 9 * DAY, state=VisitState.DONE)
 
-    asked = {"date_from": TODAY - 3 * DAY, "date_to": TODAY, "crew": crew.pk, "state": "done"}
+    asked: dict[str, Any] = {"date_from": TODAY - 3 * DAY, "date_to": TODAY, "crew": crew.pk, "state": "done"}
     answer = signed_in(owner).get("/visits", asked)
 
     assert list(answer.context["page"]) == [wanted]

@@ -7,7 +7,6 @@ from typing import Any, ClassVar, cast
 
 from django import forms
 from django.db.models import QuerySet
-from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
 from trimmer.locomotion import SCALES
@@ -18,7 +17,7 @@ from trimmer.wording import SCORE_MEANINGS, SCORES
 MOST_HEAD = 9999
 MOST_LAME_ROWS = 200
 
-HEAD_LABELS: dict[str, str | Promise] = {
+HEAD_LABELS: dict[str, Any] = {
     HeadKind.COW: _("Cows, routine trim"),
     HeadKind.HEIFER: _("Heifers"),
     HeadKind.BULL: _("Bulls"),

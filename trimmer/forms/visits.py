@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from django import forms
 from django.db.models import QuerySet
+from django.http import QueryDict
 from django.utils import timezone
 from django.utils.functional import Promise
 from django.utils.translation import gettext as _
@@ -87,12 +88,13 @@ class HoursForm(forms.Form):
         seen = set(self.cleaned_data["in_spite_of"].split(","))
         if seen.issuperset(cautions):
             return True
-        self.data = self.data.copy()
-        self.data[self.add_prefix("in_spite_of")] = ",".join(cautions)
+        sent = cast(QueryDict, self.data).copy()
+        sent[self.add_prefix("in_spite_of")] = ",".join(cautions)
+        self.data = sent
         return False
 
 
-class RequestsField(forms.ModelMultipleChoiceField):
+class RequestsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
     """Requests by the day they were asked and what they ask for."""
 
     def label_from_instance(self, obj: Any) -> str:
@@ -151,13 +153,13 @@ class TimesForm(forms.Form):
         label=gettext_lazy("Distance driven"), required=False, min_value=0, max_value=2000, decimal_places=1
     )
 
-    def __init__(self, *args: Any, visit: Visit, **kwargs: Any) -> None:
+    def __init__(self, data: QueryDict | None = None, *, visit: Visit) -> None:
         self.visit = visit
         self.business: Business = visit.farm.client.business
         initial: dict[str, Any] = {name: self._clock(name) for name in MOMENTS}
         if visit.distance_driven_m is not None:
             initial["distance"] = round_half_up(visit.distance_driven_m / self._unit, 1)
-        super().__init__(*args, initial=initial, **kwargs)
+        super().__init__(data, initial=initial)
         self.fields["distance"].label = (
             _("Miles driven to the farm") if self.business.units == Units.US else _("Kilometres driven to the farm")
         )

@@ -92,6 +92,8 @@ def booking_cautions(
     if farm.chute_kind_needed and farm.chute_kind_needed != crew.chute_kind:
         found.append("other_chute_needed")
     others = Visit.objects.standing().filter(crew=crew, planned_start__lt=end, planned_end__gt=start)
-    if others.exclude(pk=leaving_out.pk if leaving_out else None).exists():
+    if leaving_out is not None:
+        others = others.exclude(pk=leaving_out.pk)
+    if others.exists():
         found.append("crew_is_elsewhere")
     return found

@@ -137,7 +137,7 @@ def visit_book(request: SeatedRequest) -> HttpResponse:
         return render(request, "trimmer/visit_book_farm.html", {"form": choice, "no_farm": not farms.exists()})
     farm = get_object_or_404(farms, pk=farm_pk)
     crews = Crew.objects.of(seat.business).filter(active=True).order_by("name")
-    initial = {"date": request.GET.get("date"), "crew": _number(request, "crew")}
+    initial: dict[str, Any] = {"date": request.GET.get("date"), "crew": _number(request, "crew")}
     if chosen:
         initial |= {"requests": [chosen.pk], "date": initial["date"] or chosen.earliest_on}
         initial |= head_initial(head_left(chosen).items())
@@ -210,7 +210,7 @@ def visit_edit(request: SeatedRequest, pk: int) -> HttpResponse:
 def visit_cancel(request: SeatedRequest, pk: int) -> HttpResponse:
     """Ask why, then call a visit off."""
     visit = _visit(request.seat, pk)
-    form = ReasonForm(posted(request), help_text=_("The farm reads this."))
+    form = ReasonForm(posted(request), help_text=_("The farm reads this.") if visit.told_at else "")
     if request.method == "POST" and form.is_valid():
         try:
             told = cancel_visit(visit=visit, reason=form.cleaned_data["reason"], by=request.user, now=timezone.now())
