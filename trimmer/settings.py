@@ -235,11 +235,11 @@ STORAGES = {
 DATA_UPLOAD_MAX_MEMORY_SIZE = 25 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000
 
-# E-mail: printed to the console until EMAIL_HOST is set.
+# E-mail: printed to the console until EMAIL_HOST is set, or kept as files in EMAIL_FOLDER for trying things out.
 EMAIL_HOST = read_text("EMAIL_HOST")
-EMAIL_BACKEND = (
-    "django.core.mail.backends.smtp.EmailBackend" if EMAIL_HOST else "django.core.mail.backends.console.EmailBackend"
-)
+EMAIL_FILE_PATH = read_text("EMAIL_FOLDER")
+_MAIL_GOES = "smtp" if EMAIL_HOST else "filebased" if EMAIL_FILE_PATH else "console"
+EMAIL_BACKEND = f"django.core.mail.backends.{_MAIL_GOES}.EmailBackend"
 EMAIL_PORT = read_number("EMAIL_PORT", 587, least=1, most=65535)
 EMAIL_HOST_USER = read_text("EMAIL_HOST_USER")
 EMAIL_HOST_PASSWORD = read_text("EMAIL_HOST_PASSWORD")
@@ -276,6 +276,8 @@ SPECTACULAR_SETTINGS = {
     "REDOC_DIST": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
+        "ChuteKindEnum": "trimmer.models.ChuteKind",
+        "WeekdayEnum": "trimmer.models.Weekday",
         "HeadKindEnum": "trimmer.models.HeadKind",
         "ListReasonEnum": "trimmer.models.ListReason",
         "TreatmentKindEnum": "trimmer.models.TreatmentKind",

@@ -95,9 +95,13 @@ class AnsweredOnce(APIView):
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         final = super().finalize_response(request, response, *args, **kwargs)
         if self._answering is not None and final.status_code < HTTPStatus.BAD_REQUEST:
-            body = json.loads(json.dumps(getattr(final, "data", None), cls=JSONEncoder))
+            body = json.loads(json.dumps(self.to_remember(getattr(final, "data", None)), cls=JSONEncoder))
             AnsweredRequest.objects.filter(pk=self._answering.pk).update(status=final.status_code, body=body)
         return final
+
+    def to_remember(self, data: Any) -> Any:
+        """What of an answer is kept for a repeated write: all of it, unless it holds something shown once only."""
+        return data
 
 
 def fingerprint(request: Request) -> str:

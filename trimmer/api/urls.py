@@ -2,15 +2,35 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from trimmer.api import animals, openapi, rechecks, records, requests, trim_lists, visits
+from trimmer.api import (
+    animals,
+    businesses,
+    clients,
+    crews,
+    farms,
+    openapi,
+    people,
+    rechecks,
+    records,
+    requests,
+    tokens,
+    trim_lists,
+    visits,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("schema", openapi.SchemaView.as_view(), name="api-schema"),
     path("reader", openapi.ReaderView.as_view(), name="api-reader"),
     *animals.urlpatterns,
-    *records.urlpatterns,
+    *businesses.urlpatterns,
+    *clients.urlpatterns,
+    *crews.urlpatterns,
+    *farms.urlpatterns,
+    *people.urlpatterns,
     *rechecks.urlpatterns,
+    *records.urlpatterns,
     *requests.urlpatterns,
+    *tokens.urlpatterns,
     *trim_lists.urlpatterns,
     *visits.urlpatterns,
 ]
