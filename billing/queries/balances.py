@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import Case, CharField, F, OuterRef, QuerySet, Subquery, Sum, TextChoices, Value, When
 from django.db.models.functions import Coalesce
@@ -39,6 +39,16 @@ class Standing(TextChoices):
     PAID = "paid", gettext_lazy("paid")
     CREDITED = "credited", gettext_lazy("credited")
     ISSUED = "issued", gettext_lazy("issued")
+
+
+AGE_NAMES: Final = {
+    Age.CURRENT: gettext_lazy("not yet due"),
+    Age.DAYS_1_30: gettext_lazy("1–30 days"),
+    Age.DAYS_31_60: gettext_lazy("31–60 days"),
+    Age.DAYS_61_90: gettext_lazy("61–90 days"),
+    Age.OVER_90: gettext_lazy("over 90 days"),
+}
+"""Days past due, in words."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -172,7 +172,7 @@ def _obstacles(done: _Done, priced: PricedVisit) -> tuple[Caution, ...]:
 def _cautions(business: Business, client: Client, done: _Done, priced: PricedVisit) -> tuple[Caution, ...]:
     found = []
     billed = sum(done.work.head.values())
-    if not done.recorded:
+    if not done.recorded and billed:
         found.append(Caution("no_records", _("Nothing was recorded at the chute: no treatment is on the bill.")))
     elif done.recorded != billed:
         text = ngettext(

@@ -201,7 +201,7 @@ def _printed(line: InvoiceLine, language: str, places: int) -> PrintedLine:
         description=line.name,
         quantity=show_number(line.quantity.normalize(), language),
         unit=unit_name(line.unit),
-        price=show_number(line.price, language, max(places, _decimals(line.price))),
+        price=price_text(line.price, line.invoice.currency, language),
         net=show_number(line.net, language, places),
     )
 
@@ -214,6 +214,11 @@ def unit_name(code: str) -> str:
         "KMT": _("km"),
         "SMI": _("mi"),
     }.get(code, "")
+
+
+def price_text(amount: Decimal, currency: str, language: str) -> str:
+    """A price: as an amount of its currency, with more decimals where it has them."""
+    return show_number(amount, language, max(places_of(currency), _decimals(amount)))
 
 
 def tax_label(name: str, rate: Decimal, language: str) -> str:
@@ -284,9 +289,9 @@ def _labels() -> dict[str, str]:
         "amount": _("Amount"),
         "line_net_total": _("Sum of the lines"),
         "net_total": _("Net"),
-        "tax": _("Tax"),
+        "tax": _("Kind of tax"),
         "tax_base": _("Taxed amount"),
-        "tax_total": _("Tax in all"),
+        "tax_total": _("Tax"),
         "gross_total": _("Total"),
         "paid": _("Paid"),
         "rounding": _("Rounding"),
