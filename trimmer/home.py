@@ -95,8 +95,8 @@ def _first_steps(seat: Seat) -> list[dict[str, Any]]:
     if Visit.objects.of(business).exists():
         return []
     steps = (
-        (_("Say where your crews start and end the day: a base"), "settings", Base.objects.of(business)),
-        (_("Add a crew with its working days and hours"), "settings", Crew.objects.of(business)),
+        (_("Say where your crews start and end the day: a base"), "base-add", Base.objects.of(business)),
+        (_("Add a crew with its working days and hours"), "crew-add", Crew.objects.of(business)),
         (_("Add a client, who pays"), "client-add", Client.objects.of(business)),
         (_("Add the client's farm, where the cows are"), "farm-add", Farm.objects.of(business)),
         (_("Write down your prices"), "price-lists", PriceList.objects.of(business)),

@@ -18,8 +18,20 @@ from tests.make import (
     a_member,
     a_request,
     a_visit,
+    an_animal,
 )
-from trimmer.models import AccessWindow, ChuteKind, Crew, DaysOff, Farm, HeadKind, RequestState, Visit, VisitState
+from trimmer.models import (
+    AccessWindow,
+    ChuteKind,
+    Crew,
+    DaysOff,
+    Farm,
+    HeadKind,
+    ListReason,
+    RequestState,
+    Visit,
+    VisitState,
+)
 from trimmer.queries.visits import booking_cautions
 from trimmer.services.visits import (
     CrewAlreadyComes,
@@ -94,6 +106,25 @@ def test_its_requests_count_as_booked(farm: Farm, crew: Crew) -> None:
     request.refresh_from_db()
     assert request.state == RequestState.BOOKED
     assert list(visit.requests.all()) == [request]
+
+
+def test_its_trim_list_is_drawn_up(farm: Farm, crew: Crew) -> None:
+    request = a_request(farm)
+    request.lame_animals.create(number="4711")
+
+    visit = book(farm, crew, requests=[request])
+
+    assert [(entry.number, entry.reason) for entry in visit.trim_list.all()] == [("4711", ListReason.LAME)]
+
+
+def test_the_trim_list_follows_a_move(farm: Farm, crew: Crew) -> None:
+    cow = an_animal(farm, calved_on=TODAY - 58 * DAY)  # on the list from 60 days in milk
+    visit = book(farm, crew)
+    assert not visit.trim_list.exists()
+
+    move(visit, TODAY + 2 * DAY)
+
+    assert [entry.animal for entry in visit.trim_list.all()] == [cow]
 
 
 def test_a_request_taken_meanwhile_is_refused_and_nothing_is_booked(farm: Farm, crew: Crew) -> None:

@@ -58,8 +58,9 @@ def attached_calendar(message: Any) -> Calendar:
 def test_the_mail_says_day_hours_crew_and_head_as_the_business_reads_them(
     farm: Farm, django_capture_on_commit_callbacks: Committing
 ) -> None:
+    visit = booked(farm)
     with django_capture_on_commit_callbacks(execute=True):
-        tell_farm(visits=[booked(farm)], change="booked", now=NOW)
+        tell_farm(visits=[visit], change="booked", now=NOW)
 
     (message,) = mail.outbox
     assert message.subject == "Hoof trimming at O'Hara's Flat: Fri, Mar 6, 9:00 AM–12:00 PM"
@@ -69,6 +70,7 @@ def test_the_mail_says_day_hours_crew_and_head_as_the_business_reads_them(
     assert "no cow should be kept from feed and bedding for more than 3 h" in message.body
     assert "O'Hara's Flat" in message.body
     assert "555 0100" in message.body
+    assert f"/visits/{visit.pk}/trim-list" in message.body
 
 
 def test_hours_follow_language_and_zone(django_capture_on_commit_callbacks: Committing) -> None:

@@ -26,7 +26,7 @@ class BusinessQuerySet[M: models.Model](models.QuerySet[M]):
             return rows
         if not (path := self._path("client_path")):
             return rows.none()
-        return rows.filter(**{path: seat.client})
+        return rows.filter(**{path: seat.client.pk})
 
     def _path(self, name: str) -> str:
         return str(getattr(self.model, name, ""))

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 from django.db import transaction
 from django.db.models import F
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from icalendar import Calendar, Event, vCalAddress, vGeo, vText
@@ -223,20 +223,15 @@ def _event(visit: Visit, business: Business, *, cancelled: bool, now: dt.datetim
     organizer.params["cn"] = vText(business.name)
     event.add("organizer", organizer, encode=False)
     event.add("status", "CANCELLED" if cancelled else "CONFIRMED")
-    if link := _link("visit-page", visit.pk):
-        event.add("url", link)
+    event.add("url", _link("visit-page", visit.pk))
     return event
 
 
 def _description(visit: Visit, business: Business) -> str:
     lines = [_("%(business)s, crew %(crew)s.") % {"business": business.name, "crew": visit.crew.name}, _head(visit)]
-    if link := _link("trim-list", visit.pk):
-        lines.append(_("Trim list: %(link)s") % {"link": link})
+    lines.append(_("Trim list: %(link)s") % {"link": _link("trim-list", visit.pk)})
     return "\n".join(line for line in lines if line)
 
 
 def _link(name: str, key: int) -> str:
-    try:
-        return settings.SITE_URL + reverse(name, args=[key])
-    except NoReverseMatch:
-        return ""
+    return str(settings.SITE_URL) + reverse(name, args=[key])

@@ -27,6 +27,7 @@ from trimmer.models import (
 )
 from trimmer.queries.records import work_done
 from trimmer.services.telling import Told, tell_farm
+from trimmer.services.trim_lists import draw_up_trim_list
 from trimmer.showing import to_local
 
 TO_COME: Final = (VisitState.BOOKED, VisitState.UNDER_WAY)
@@ -164,7 +165,7 @@ def book_visit(
     by: User | None,
     now: dt.datetime,
 ) -> Visit:
-    """Book a crew to a farm; its requests, which must wait, count as booked from now on.
+    """Book a crew to a farm; its requests, which must wait, count as booked from now on; its trim list is drawn up.
 
     `head` counts by HeadKind; `distance_m` in metres; `told` are the hours the farm is told (the planned ones unless
     given). The second and later visits of a job spread over several days are a `further_part`: their requests may be
@@ -189,6 +190,7 @@ def book_visit(
     _save(visit)
     _write_planned(visit, head)
     _take_requests(business, visit, requests, further_part=further_part)
+    draw_up_trim_list(visit=visit, now=now)
     if tell:
         tell_farm(visits=[visit], change="booked", now=now)
     return visit
@@ -231,6 +233,7 @@ def move_visit(
     if distance_m is not None or not same_place:
         visit.distance_planned_m = distance_m
     _save(visit)
+    draw_up_trim_list(visit=visit, now=now)
     return _told(visit, "moved", now) if tell and differs else None
 
 
