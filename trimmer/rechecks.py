@@ -10,12 +10,12 @@ Days are whole calendar days after the day of the record. This module knows no D
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Final, Literal
 
-from trimmer.lesions import ACTIVE_M_STAGES
+from trimmer.lesions import ACTIVE_M_STAGES, FEET
 from trimmer.locomotion import check_score, is_severe
 
 State = Literal["waiting", "warned", "due", "overdue"]
@@ -164,18 +164,20 @@ DEFAULT_RULES: Final[tuple[Rule, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class FindingFacts:
-    """One lesion found: atlas code and, for DD, the M-stage ("" when not told)."""
+    """One lesion found: atlas code, for DD the M-stage, and the foot ("" when not told)."""
 
     code: str
     m_stage: str = ""
+    foot: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class TreatmentFacts:
-    """One treatment: a code of ``TREATMENTS`` and, for a block, its kind ("" when not told)."""
+    """One treatment: a code of ``TREATMENTS``, for a block its kind, and the foot ("" when not told)."""
 
     code: str
     block_kind: str = ""
+    foot: str = ""
 
     def __post_init__(self) -> None:
         if self.code not in TREATMENTS:
@@ -210,7 +212,8 @@ class RecordFacts:
 class DueRecheck:
     """A recheck to be kept: why, what, and the days (both included) between which it is due.
 
-    ``raised_on`` is the day of the record that raised it; none for one written down by hand.
+    ``raised_on`` is the day of the record that raised it; none for one written down by hand. ``feet`` are those it is
+    about, of LF, RF, LH, RH in this order; none when it is about the whole animal, or the foot was not told.
     """
 
     trigger: str
@@ -219,6 +222,7 @@ class DueRecheck:
     due_by: date
     warn_from: date | None
     raised_on: date | None
+    feet: tuple[str, ...] = ()
 
 
 def triggers_of(record: RecordFacts) -> frozenset[str]:
@@ -228,32 +232,38 @@ def triggers_of(record: RecordFacts) -> frozenset[str]:
     referral counts as a case for the veterinarian, as do toe necrosis, swelling and phlegmon. A severe score counts
     when anything was done; taking off a block or a wrap is not a treatment in this sense.
     """
-    return frozenset(trigger for trigger, holds in _HOLDS.items() if holds(record))
+    return frozenset(trigger for trigger, causes in _CAUSES.items() if causes(record))
 
 
-def _treated(record: RecordFacts, *codes: str) -> bool:
-    return any(treatment.code in codes for treatment in record.treatments)
+type Feet = list[str]
+"""The foot of each cause, "" where it was not told or the whole animal is meant; empty: no cause."""
 
 
-def _found(record: RecordFacts, *codes: str) -> bool:
-    return any(finding.code in codes for finding in record.findings)
+def _treated(record: RecordFacts, *codes: str) -> Feet:
+    return [treatment.foot for treatment in record.treatments if treatment.code in codes]
 
 
-def _blocked(record: RecordFacts, *, flexible: bool) -> bool:
-    return any(t.code == "block" and (t.block_kind == "flexible") is flexible for t in record.treatments)
+def _found(record: RecordFacts, *codes: str) -> Feet:
+    return [finding.foot for finding in record.findings if finding.code in codes]
 
 
-def _active_dd_treated(record: RecordFacts) -> bool:
-    active = any(f.code == "DD" and (not f.m_stage or f.m_stage in ACTIVE_M_STAGES) for f in record.findings)
-    return active and _treated(record, "topical", "wrap")
+def _blocked(record: RecordFacts, *, flexible: bool) -> Feet:
+    return [t.foot for t in record.treatments if t.code == "block" and (t.block_kind == "flexible") is flexible]
 
 
-def _lame_and_treated(record: RecordFacts) -> bool:
+def _active_dd_treated(record: RecordFacts) -> Feet:
+    if not _treated(record, "topical", "wrap"):
+        return []
+    return [f.foot for f in record.findings if f.code == "DD" and (not f.m_stage or f.m_stage in ACTIVE_M_STAGES)]
+
+
+def _lame_and_treated(record: RecordFacts) -> Feet:
     work = any(treatment.code not in _REMOVED_BY.values() for treatment in record.treatments)
-    return work and record.score is not None and is_severe(record.score.scale, record.score.score)
+    lame = work and record.score is not None and is_severe(record.score.scale, record.score.score)
+    return [""] if lame else []
 
 
-_HOLDS: Final[Mapping[str, Callable[[RecordFacts], bool]]] = MappingProxyType(
+_CAUSES: Final[Mapping[str, Callable[[RecordFacts], Feet]]] = MappingProxyType(
     {
         "block_wood": lambda record: _blocked(record, flexible=False),
         "block_flexible": lambda record: _blocked(record, flexible=True),
@@ -262,7 +272,7 @@ _HOLDS: Final[Mapping[str, Callable[[RecordFacts], bool]]] = MappingProxyType(
         "sole_or_bulb_ulcer": lambda record: _found(record, "SU", "BU"),
         "white_line_abscess": lambda record: _found(record, "WLA"),
         "toe_ulcer": lambda record: _found(record, "TU"),
-        "vet_case": lambda record: _found(record, "TN", "SW", "IP") or _treated(record, "referral"),
+        "vet_case": lambda record: _found(record, "TN", "SW", "IP") + _treated(record, "referral"),
         "lame_after_treatment": _lame_and_treated,
     }
 )
@@ -273,23 +283,28 @@ def raised_by(record: RecordFacts, rules: Iterable[Rule] = DEFAULT_RULES) -> tup
 
     An animal is one cow in the chute however many feet were worked on, so there is one recheck for each purpose: of
     several rules with the same purpose the one due by the earlier day stands (then the one that opens earlier), and its
-    trigger is kept as the reason. Two blocks are one "take the block off". Purposes that differ are never merged, even
+    trigger is kept as the reason. Two blocks are one "take the block off", which names both feet. Purposes that differ are never merged, even
     in the same window: each is a thing to do, and one later record closes them all. So that no merging loses a look,
     what comes at another time has a purpose of its own: a flexible block, the early look at a toe ulcer, the second
     look at skin.
     """
-    triggers = triggers_of(record)
     raised = sorted(
-        (_due(rule, record.on) for rule in rules if rule.trigger in triggers),
+        (_due(rule, record.on, causes) for rule in rules if (causes := _CAUSES[rule.trigger](record))),
         key=lambda due: (due.due_by, due.due_from, due.what, due.trigger),
     )
     first: dict[str, DueRecheck] = {}
     for due in raised:
-        first.setdefault(due.what, due)
+        stands = first.setdefault(due.what, due)
+        first[due.what] = replace(stands, feet=_in_order({*stands.feet, *due.feet}))
     return tuple(first.values())
 
 
-def _due(rule: Rule, on: date) -> DueRecheck:
+def _in_order(feet: Iterable[str]) -> tuple[str, ...]:
+    told = frozenset(feet)
+    return tuple(foot for foot in FEET if foot in told)
+
+
+def _due(rule: Rule, on: date, causes: Feet) -> DueRecheck:
     return DueRecheck(
         trigger=rule.trigger,
         what=rule.what,
@@ -297,6 +312,7 @@ def _due(rule: Rule, on: date) -> DueRecheck:
         due_by=on + timedelta(days=rule.by_days),
         warn_from=None if rule.warn_days is None else on + timedelta(days=rule.warn_days),
         raised_on=on,
+        feet=_in_order(causes),
     )
 
 
@@ -318,15 +334,16 @@ def state(due_from: date, due_by: date, today: date, *, warn_from: date | None =
     return "waiting" if today < due_from else "due"
 
 
-def closes(recheck: DueRecheck, record_on: date, treatments: Iterable[str] = ()) -> bool:
+def closes(recheck: DueRecheck, record_on: date, treatments: Iterable[TreatmentFacts] = ()) -> bool:
     """Whether a later record of the same animal settles an open recheck.
 
-    ``treatments`` are the codes of that record. The rule:
+    ``treatments`` are those of that record. The rule:
 
     * A record of the day the recheck was raised, or before, closes nothing: it is the record that raised it, or an old
       one that came in late.
-    * What is on the foot (block, wrap) is settled on any later day by a record that says it was taken off, otherwise
-      from the first day of the window on. The look at the block on day 7 therefore leaves its removal standing.
+    * What is on the foot (block, wrap) is settled on any later day by a record that says it was taken off each of its
+      feet, otherwise from the first day of the window on. The look at the block on day 7 therefore leaves its removal
+      standing, and so does taking off another foot's block.
     * A look is settled from ``EARLY_DAYS`` before its window on. A record made still earlier leaves it standing: a cow
       seen on day 7 for her block is seen again on day 28 for her ulcer. When the block was taken off, there is no block
       left to look at.
@@ -334,9 +351,14 @@ def closes(recheck: DueRecheck, record_on: date, treatments: Iterable[str] = ())
     """
     if recheck.raised_on is not None and record_on <= recheck.raised_on:
         return False
-    done = frozenset(treatments)
     if recheck.what in _REMOVED_BY:
-        return record_on >= recheck.due_from or _REMOVED_BY[recheck.what] in done
-    if recheck.what == "look_at_block" and "block_removed" in done:
+        return record_on >= recheck.due_from or _all_off(recheck, _REMOVED_BY[recheck.what], treatments)
+    if recheck.what == "look_at_block" and _all_off(recheck, "block_removed", treatments):
         return True
     return record_on >= recheck.due_from - timedelta(days=EARLY_DAYS)
+
+
+def _all_off(recheck: DueRecheck, removal: str, treatments: Iterable[TreatmentFacts]) -> bool:
+    """Whether the thing was taken off every foot the recheck is about; a removal without a foot counts for all."""
+    off = {treatment.foot for treatment in treatments if treatment.code == removal}
+    return "" in off or (bool(off) and off.issuperset(recheck.feet))

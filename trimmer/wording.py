@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from trimmer import showing
 from trimmer.cautions import Caution
-from trimmer.models import Business, TreatmentKind
+from trimmer.models import Business, Recheck, TreatmentKind
 
 type Words = Mapping[str, str | Promise]
 
@@ -196,6 +196,11 @@ def lesion_name(code: str) -> str:
 def purpose(code: str) -> str:
     """What is to be done at a recheck."""
     return str(PURPOSES.get(code, code))
+
+
+def to_do(recheck: Recheck) -> str:
+    """What is to be done at this recheck, with the feet it is about: "take the block off, RH"."""
+    return ", ".join([purpose(recheck.what), *recheck.feet])
 
 
 def trigger(code: str) -> str:

@@ -24,6 +24,7 @@ from trimmer.rechecks import (
 pytestmark = pytest.mark.pure
 
 MONDAY = date(2025, 3, 3)
+OFF = (TreatmentFacts("block_removed"),)
 
 
 def record(*codes: str, score: tuple[str, int] | None = None, m_stage: str = "", block: str = "wood") -> RecordFacts:
@@ -240,8 +241,8 @@ def test_a_warning_day_inside_the_window_marks_its_last_part() -> None:
 @pytest.mark.parametrize("what", ["look_at_block", "remove_block"])
 def test_neither_the_record_that_raised_it_nor_an_older_one_closes_a_recheck(what: str) -> None:
     due = the(what, "block")
-    assert not closes(due, MONDAY, ["block_removed"])
-    assert not closes(due, after(-30), ["block_removed"])
+    assert not closes(due, MONDAY, OFF)
+    assert not closes(due, after(-30), OFF)
 
 
 @pytest.mark.parametrize(
@@ -270,18 +271,36 @@ def test_a_later_record_settles_what_its_day_allows(
 
 
 def test_what_was_taken_off_early_needs_no_removal_and_no_look() -> None:
-    assert closes(the("remove_block", "block"), after(1), ["block_removed"])
-    assert closes(the("look_at_block", "block"), after(1), ["block_removed"])
-    assert closes(the("remove_wrap", "wrap"), after(1), ["wrap_removed"])
+    assert closes(the("remove_block", "block"), after(1), OFF)
+    assert closes(the("look_at_block", "block"), after(1), OFF)
+    assert closes(the("remove_wrap", "wrap"), after(1), (TreatmentFacts("wrap_removed"),))
 
 
 def test_taking_off_one_thing_settles_nothing_else() -> None:
-    assert not closes(the("remove_block", "block"), after(1), ["wrap_removed"])
-    assert not closes(the("remove_wrap", "wrap"), after(1), ["block_removed"])
-    assert not closes(the("look_at_lesion", "SU"), after(1), ["block_removed", "wrap_removed"])
+    assert not closes(the("remove_block", "block"), after(1), (TreatmentFacts("wrap_removed"),))
+    assert not closes(the("remove_wrap", "wrap"), after(1), OFF)
+    assert not closes(the("look_at_lesion", "SU"), after(1), (*OFF, TreatmentFacts("wrap_removed")))
 
 
 def test_a_recheck_written_down_by_hand_is_settled_by_its_window_alone() -> None:
     by_hand = replace(the("look_at_lesion", "SU"), raised_on=None, due_from=MONDAY, due_by=MONDAY)
     assert closes(by_hand, MONDAY)
     assert not closes(by_hand, after(-3))
+
+
+def blocked(*feet: str) -> DueRecheck:
+    treatments = tuple(TreatmentFacts("block", "wood", foot) for foot in feet)
+    raised = raised_by(RecordFacts(on=MONDAY, treatments=treatments))
+    return next(due for due in raised if due.what == "remove_block")
+
+
+def test_a_recheck_names_its_feet_in_order() -> None:
+    assert blocked("RH", "LF").feet == ("LF", "RH")
+
+
+def test_taking_one_block_off_leaves_the_other_to_be_taken_off() -> None:
+    due = blocked("RH", "LH")
+    assert not closes(due, after(5), (TreatmentFacts("block_removed", foot="RH"),))
+    assert not closes(due, after(5), (TreatmentFacts("block_removed", foot="LF"),))
+    assert closes(due, after(5), tuple(TreatmentFacts("block_removed", foot=foot) for foot in ("RH", "LH")))
+    assert closes(due, after(5), OFF)

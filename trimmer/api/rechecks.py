@@ -46,6 +46,7 @@ class RecheckSerializer(serializers.ModelSerializer[Recheck]):
             "trigger",
             "why",
             "what",
+            "feet",
             "to_do",
             "raised_on",
             "due_from",
@@ -67,7 +68,7 @@ class RecheckSerializer(serializers.ModelSerializer[Recheck]):
         return wording.trigger(recheck.trigger)
 
     def get_to_do(self, recheck: Recheck) -> str:
-        return wording.purpose(recheck.what)
+        return wording.to_do(recheck)
 
 
 class NewRecheckSerializer(serializers.Serializer[Any]):

@@ -220,6 +220,7 @@ class Recheck(OwnedModel):
     raised_by = models.ForeignKey(ChuteRecord, models.CASCADE, null=True, blank=True, related_name="rechecks_raised")
     trigger = models.CharField(_("because of"), max_length=40)
     what = models.CharField(_("what to do"), max_length=40)
+    feet = models.JSONField(_("feet"), default=list, blank=True)
     raised_on = models.DateField(_("raised on"), null=True, blank=True)
     due_from = models.DateField(_("due from"))
     due_by = models.DateField(_("due by"))

@@ -149,7 +149,7 @@ class _Details:
         return recheck.due_from <= self.visit.date + dt.timedelta(days=EARLY_DAYS)
 
     def _recheck(self, recheck: Recheck) -> str:
-        words = {"what": wording.purpose(recheck.what), "day": self._day(recheck.due_by)}
+        words = {"what": wording.to_do(recheck), "day": self._day(recheck.due_by)}
         sentence = _("%(what)s (by %(day)s)") % words
         return f"{sentence}: {recheck.note}" if recheck.note else sentence
 

@@ -190,23 +190,36 @@ def _raise_anew(record: ChuteRecord, rules: Sequence[Rule]) -> list[Recheck]:
 
 
 def _window(due: DueRecheck | Recheck) -> dict[str, Any]:
-    return {name: getattr(due, name) for name in ("trigger", "raised_on", "due_from", "due_by", "warn_from")}
+    days = {name: getattr(due, name) for name in ("trigger", "raised_on", "due_from", "due_by", "warn_from")}
+    return {**days, "feet": list(due.feet)}
 
 
 def _facts(record: ChuteRecord) -> RecordFacts:
     """A record's day is the day of its visit, whenever it was written down."""
     return RecordFacts(
         on=record.visit.date,
-        findings=tuple(FindingFacts(finding.lesion, finding.m_stage) for finding in record.findings.all()),
-        treatments=tuple(TreatmentFacts(done.kind, done.block_kind) for done in record.treatments.all()),
+        findings=tuple(
+            FindingFacts(finding.lesion, finding.m_stage, finding.foot) for finding in record.findings.all()
+        ),
+        treatments=_treatments(record),
         score=ScoreFacts(record.scale, record.score) if record.score is not None else None,
     )
+
+
+def _treatments(record: ChuteRecord) -> tuple[TreatmentFacts, ...]:
+    return tuple(TreatmentFacts(done.kind, done.block_kind, done.foot) for done in record.treatments.all())
 
 
 def _settles(recheck: Recheck, record: ChuteRecord) -> bool:
     if recheck.raised_by_id == record.pk:
         return False
     due = DueRecheck(
-        recheck.trigger, recheck.what, recheck.due_from, recheck.due_by, recheck.warn_from, recheck.raised_on
+        recheck.trigger,
+        recheck.what,
+        recheck.due_from,
+        recheck.due_by,
+        recheck.warn_from,
+        recheck.raised_on,
+        tuple(recheck.feet),
     )
-    return rechecks.closes(due, record.visit.date, [done.kind for done in record.treatments.all()])
+    return rechecks.closes(due, record.visit.date, _treatments(record))

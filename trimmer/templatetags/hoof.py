@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from trimmer import wording
 from trimmer.cautions import Caution
 from trimmer.lesions import FEET
-from trimmer.models import Finding, Treatment
+from trimmer.models import Finding, Recheck, Treatment
 from trimmer.templatetags.show import business_of
 
 register = template.Library()
@@ -50,6 +50,12 @@ def feet_words(feet: Iterable[str]) -> str:
 def score_words(thing: Any) -> str:
     """The locomotion score of a record (or of a lame animal) with its scale."""
     return wording.score_with_scale(thing.score, thing.scale)
+
+
+@register.filter
+def to_do(recheck: Recheck) -> str:
+    """What is to be done at this recheck, and on which feet."""
+    return wording.to_do(recheck)
 
 
 @register.filter
