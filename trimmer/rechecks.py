@@ -282,11 +282,11 @@ def raised_by(record: RecordFacts, rules: Iterable[Rule] = DEFAULT_RULES) -> tup
     """The rechecks one record raises, the first to be due first.
 
     An animal is one cow in the chute however many feet were worked on, so there is one recheck for each purpose: of
-    several rules with the same purpose the one due by the earlier day stands (then the one that opens earlier), and its
-    trigger is kept as the reason. Two blocks are one "take the block off", which names both feet. Purposes that differ are never merged, even
-    in the same window: each is a thing to do, and one later record closes them all. So that no merging loses a look,
-    what comes at another time has a purpose of its own: a flexible block, the early look at a toe ulcer, the second
-    look at skin.
+    several rules with the same purpose the one due by the earlier day stands (then the one that opens earlier), and
+    its trigger is kept as the reason. Two blocks are one "take the block off", which names both feet. Purposes that
+    differ are never merged, even in the same window: each is a thing to do, and one later record closes them all.
+    So that no merging loses a look, what comes at another time has a purpose of its own: a flexible block, the
+    early look at a toe ulcer, the second look at skin.
     """
     raised = sorted(
         (_due(rule, record.on, causes) for rule in rules if (causes := _CAUSES[rule.trigger](record))),

@@ -1,8 +1,8 @@
 """Long work: started with a row, done by a worker, finished once.
 
 A kind of work is a function registered by `@job_kind("...")`: it takes a `Work`, computes outside any transaction while
-calling `work.report`, and returns a function that saves. The saving and the row's "done" share one transaction that only
-goes through while the worker still holds the lease, so a job run twice is saved once.
+calling `work.report`, and returns a function that saves. The saving and the row's "done" share one transaction that
+only goes through while the worker still holds the lease, so a job run twice is saved once.
 """
 
 from __future__ import annotations
