@@ -53,7 +53,7 @@ def test_a_request_is_booked_by_one_of_two() -> None:
     crews = [a_crew(farm.client.business) for _ in range(2)]
     request = a_request(farm)
 
-    answers = at_once(*(lambda crew=crew: book(farm, crew, request) for crew in crews))  # type: ignore[misc]
+    answers = at_once(*(lambda crew=crew: book(farm, crew, request) for crew in crews))
 
     assert answers == ["done", "request_is_taken"]
     assert Visit.objects.count() == 1
@@ -64,7 +64,7 @@ def test_a_crew_is_booked_to_a_farm_once_by_two() -> None:
     crew = a_crew(farm.client.business)
     requests = [a_request(farm), a_request(farm)]
 
-    answers = at_once(*(lambda wish=wish: book(farm, crew, wish) for wish in requests))  # type: ignore[misc]
+    answers = at_once(*(lambda wish=wish: book(farm, crew, wish) for wish in requests))
 
     assert answers == ["crew_already_comes", "done"]
     assert VisitRequest.objects.waiting().count() == 1
@@ -76,9 +76,7 @@ def test_a_request_waits_again_when_its_two_parts_are_cancelled_at_once() -> Non
     request = a_request(farm)
     parts = [book(farm, crew, request), book(farm, crew, request, TODAY + dt.timedelta(days=1), further_part=True)]
 
-    answers = at_once(
-        *(lambda part=part: cancel_visit(visit=part, reason="snow", by=None, now=NOW) for part in parts)  # type: ignore[misc]
-    )
+    answers = at_once(*(lambda part=part: cancel_visit(visit=part, reason="snow", by=None, now=NOW) for part in parts))
 
     request.refresh_from_db()
     assert (answers, request.state) == (["done", "done"], RequestState.OPEN)
