@@ -1,6 +1,7 @@
 """The facts: what is, what was asked, what was done."""
 
 from django.apps import AppConfig
+from django.contrib.admin.apps import AdminConfig
 from django.utils.translation import gettext_lazy as _
 
 
@@ -11,3 +12,9 @@ class TrimmerConfig(AppConfig):
     def ready(self) -> None:
         # Here and not in __init__.py: pure modules of this package must be importable without Django.
         from trimmer import celery  # noqa: F401
+
+
+class LookOnlyAdminConfig(AdminConfig):
+    """Django's admin, with a site on which nothing can be changed."""
+
+    default_site = "trimmer.admin_site.LookOnlySite"

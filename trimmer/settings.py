@@ -72,7 +72,7 @@ INSTALLED_APPS = [
     "trimmer.apps.TrimmerConfig",
     "scheduling.apps.SchedulingConfig",
     "billing.apps.BillingConfig",
-    "django.contrib.admin",
+    "trimmer.apps.LookOnlyAdminConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",

@@ -1,0 +1,7 @@
+"""Prices, invoices and payments, for looking."""
+
+from django.contrib import admin
+
+from trimmer.admin_site import look_at
+
+look_at(admin.site, "billing", without=("pdf", "content"))
