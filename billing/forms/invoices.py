@@ -77,7 +77,7 @@ class LineForm(forms.Form):
     line = forms.IntegerField(required=False, widget=forms.HiddenInput)
     name = forms.CharField(label=_("What for"), max_length=200, widget=forms.TextInput(attrs={"size": 36}))
     quantity = forms.DecimalField(label=_("Quantity"), widget=forms.NumberInput(attrs=DECIMAL))
-    unit = forms.ChoiceField(label=_("Unit"), choices=list(UNITS.items()), required=False)
+    unit = forms.ChoiceField(label=_("Unit"), choices=list(UNITS.items()), required=False, initial="C62")
     price = forms.DecimalField(label=_("Price"), widget=forms.NumberInput(attrs=DECIMAL))
     tax_category = forms.ModelChoiceField(TaxCategory.objects.none(), label=_("Tax"), required=False)
 
