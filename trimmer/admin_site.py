@@ -10,7 +10,7 @@ from django.contrib.admin import AdminSite, ModelAdmin
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.db.models import Field, Model
-from django.http import HttpRequest, HttpResponseBase
+from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
@@ -50,7 +50,7 @@ class LookOnlySite(AdminSite):
         wanted = admin_class or ModelAdmin
         super().register(model_or_iterable, type(f"LookOnly{wanted.__name__}", (LookOnly, wanted), {}), **options)
 
-    def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponseBase:
+    def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:
         """Send to the sign-in page; whoever is signed in and still comes here may not look."""
         if request.user.is_authenticated:
             raise PermissionDenied

@@ -17,6 +17,7 @@ from trimmer.errors import Refusal
 from trimmer.models import Client, Farm, Recheck, Role, VisitState
 from trimmer.queries.farms import farms_to_show, overview_of
 from trimmer.services import farms
+from trimmer.services.businesses import UnknownCountry
 from trimmer.services.farms import (
     WindowDetails,
     add_farm,
@@ -104,7 +105,7 @@ def test_a_client_has_one_farm_of_a_name(client: Client, farm: Farm) -> None:
 
 REFUSED: list[tuple[dict[str, Any], type[Refusal]]] = [
     ({"name": "  "}, farms.FarmNeedsName),
-    ({"country": "Ireland"}, farms.UnknownCountry),
+    ({"country": "Ireland"}, UnknownCountry),
     ({"milking": 100_001}, farms.FigureIsOutOfRange),
     ({"health_tier": 4}, farms.FigureIsOutOfRange),
     ({"lock_up_hours": Decimal(0)}, farms.FigureIsOutOfRange),

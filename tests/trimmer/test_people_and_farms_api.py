@@ -82,8 +82,8 @@ def test_a_taken_number_is_refused_by_code_and_field(cast: Cast) -> None:
 def test_a_client_added_twice_with_one_key_is_added_once(cast: Cast) -> None:
     office = api(cast.office)
 
-    for _ in range(2):
-        answer = office.post(f"{V1}clients", {"name": "Beech Hill"}, headers={"Idempotency-Key": "k1"})
+    office.post(f"{V1}clients", {"name": "Beech Hill"}, headers={"Idempotency-Key": "k1"})
+    answer = office.post(f"{V1}clients", {"name": "Beech Hill"}, headers={"Idempotency-Key": "k1"})
 
     assert answer.data["number"] == "C010"
     assert Client.objects.of(cast.business).count() == 2
@@ -284,7 +284,7 @@ def test_a_recheck_rule_changes_its_days_and_says_its_source(cast: Cast) -> None
     answer = api(cast.owner).patch(f"{V1}recheck-rules/{rule.pk}", {"by_days": 4, "what": "look_at_skin"})
 
     assert (answer.data["from_days"], answer.data["by_days"], answer.data["what"]) == (3, 4, "remove_wrap")
-    assert "Fiedler" in answer.data["source"]
+    assert "Fiedler" in answer.data["basis"]
     office = api(cast.office).patch(f"{V1}recheck-rules/{rule.pk}", {"by_days": 5})
     assert office.status_code == HTTPStatus.FORBIDDEN
 

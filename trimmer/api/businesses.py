@@ -83,11 +83,11 @@ class RecheckRuleSerializer(serializers.ModelSerializer[RecheckRule]):
 
     why = serializers.SerializerMethodField(help_text="The trigger in words.")
     to_do = serializers.SerializerMethodField(help_text="What is to be done, in words.")
-    source = serializers.SerializerMethodField(help_text="Where the default days come from.")
+    basis = serializers.SerializerMethodField(help_text="Where the default days come from.")
 
     class Meta:
         model = RecheckRule
-        fields = ["id", "trigger", "why", "what", "to_do", "from_days", "by_days", "warn_days", "active", "source"]
+        fields = ["id", "trigger", "why", "what", "to_do", "from_days", "by_days", "warn_days", "active", "basis"]
         read_only_fields = ["trigger", "what"]
 
     def get_why(self, rule: RecheckRule) -> str:
@@ -96,7 +96,7 @@ class RecheckRuleSerializer(serializers.ModelSerializer[RecheckRule]):
     def get_to_do(self, rule: RecheckRule) -> str:
         return wording.purpose(rule.what)
 
-    def get_source(self, rule: RecheckRule) -> str:
+    def get_basis(self, rule: RecheckRule) -> str:
         return SOURCES.get((rule.trigger, rule.what), "")
 
 

@@ -13,7 +13,7 @@ from trimmer.errors import Refusal
 from trimmer.standards import countries
 
 if TYPE_CHECKING:
-    from django.forms import ModelForm
+    from django.forms import ModelForm as ModelForm
 else:
 
     class ModelForm[M](forms.ModelForm):

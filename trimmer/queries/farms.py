@@ -5,16 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
 from trimmer.access import Seat
 from trimmer.models import (
     AccessWindow,
     Animal,
-    BusinessQuerySet,
     Client,
-    Contact,
     Farm,
     Recheck,
     Visit,
@@ -46,7 +44,7 @@ class FarmOverview:
     rechecks_overdue: int
 
 
-def clients_to_show(seat: Seat, *, search: str = "", archived: bool = False) -> BusinessQuerySet[Client]:
+def clients_to_show(seat: Seat, *, search: str = "", archived: bool = False) -> QuerySet[Client]:
     """Clients by name, with `farm_count`; `search` narrows by number, name or town."""
     clients = Client.objects.seen_by(seat).filter(archived_at__isnull=not archived)
     if search:
@@ -62,7 +60,7 @@ def clients_to_show(seat: Seat, *, search: str = "", archived: bool = False) -> 
 
 def farms_to_show(
     seat: Seat, *, today: dt.date, search: str = "", archived: bool = False, tier: int | None = None
-) -> BusinessQuerySet[Farm]:
+) -> QuerySet[Farm]:
     """Farms by name with their client, `last_visit_on`, `next_visit_on` and `rechecks_overdue`.
 
     `search` narrows by farm, client or town.
@@ -82,16 +80,9 @@ def farms_to_show(
     )
 
 
-def farm_with_hours(seat: Seat) -> BusinessQuerySet[Farm]:
+def farm_with_hours(seat: Seat) -> QuerySet[Farm]:
     """Farms with client, access hours and contacts, for a farm's own page."""
-    return (
-        Farm.objects.seen_by(seat)
-        .select_related("client__business")
-        .prefetch_related(
-            Prefetch("access_windows", AccessWindow.objects.order_by("weekday", "opens")),
-            Prefetch("contacts", Contact.objects.order_by("pk")),
-        )
-    )
+    return Farm.objects.seen_by(seat).select_related("client__business").prefetch_related("access_windows", "contacts")
 
 
 def suitable_days(farm: Farm) -> list[SuitableDay]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from trimmer.access import Seat
 from trimmer.models import BusinessQuerySet, FarmPerson, Invitation, Membership, SentMessage
@@ -23,7 +23,7 @@ def farm_people_of(seat: Seat, search: str = "") -> BusinessQuerySet[FarmPerson]
     return people
 
 
-def waiting_invitations(seat: Seat) -> BusinessQuerySet[Invitation]:
+def waiting_invitations(seat: Seat) -> QuerySet[Invitation]:
     """Invitations nobody accepted yet; `mail_failed` on each says that its e-mail did not leave."""
     mails = SentMessage.objects.of(seat.business).filter(
         kind="invitation", recipient=OuterRef("email"), sent_at=OuterRef("sent_at")

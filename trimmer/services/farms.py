@@ -342,7 +342,7 @@ def _check_contacts(contacts: Sequence[ContactDetails]) -> None:
 
 def _windows_of(farm: Farm) -> list[WindowDetails]:
     """The access hours a stored farm has; a new one has none."""
-    if farm.pk is None:
+    if farm._state.adding:
         return []
     return [
         WindowDetails(weekday=window.weekday, opens=window.opens, closes=window.closes)

@@ -172,7 +172,7 @@ def invitation_accept(request: SeatedRequest, secret: str) -> HttpResponse:
     now = timezone.now()
     if _tries(request, now) > TRIES_A_MINUTE:
         return render(request, "trimmer/invitation_later.html", status=HTTPStatus.TOO_MANY_REQUESTS)
-    user: User | None = request.user if request.user.is_authenticated else None
+    user = _signed_in(request)
     try:
         invitation = people.open_invitation(secret=secret, now=now)
         person = people.check_guest(invitation=invitation, by=user)
@@ -209,6 +209,10 @@ def _closed(request: HttpRequest, refusal: Refusal) -> HttpResponse:
     again = isinstance(refusal, people.SignInFirst | people.SignOutFirst)  # the link still works afterwards
     values = {"refusal": refusal, "again": again}
     return render(request, "trimmer/invitation_closed.html", values, status=refusal.status)
+
+
+def _signed_in(request: HttpRequest) -> User | None:
+    return request.user if request.user.is_authenticated else None
 
 
 def _tries(request: HttpRequest, now: dt.datetime) -> int:

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from trimmer.access import SEAT_KEY, SEATED, SIGNED_IN, SeatedRequest, may, seats_of
+from trimmer.access import SEAT_KEY, SEATED, SIGNED_IN, Seat, SeatedRequest, may, seats_of
 from trimmer.errors import Refusal
 from trimmer.forms import posted, say_refusal
 from trimmer.forms.people import OwnNameForm, TokenForm
@@ -75,11 +75,12 @@ def _own_tokens(request: SeatedRequest) -> BusinessQuerySet[ApiToken]:
 
 
 def _account_page(request: SeatedRequest, form: OwnNameForm, token_form: TokenForm | None = None) -> HttpResponse:
+    seat: Seat | None = getattr(request, "seat", None)
     values = {
         "form": form,
         "token_form": token_form or TokenForm(auto_id="token_%s"),
         "seats": seats_of(request.user),
-        "tokens": _own_tokens(request) if request.seat else [],
+        "tokens": _own_tokens(request) if seat else [],
     }
     return render(request, "trimmer/account.html", values)
 
