@@ -21,6 +21,7 @@ from trimmer.models import (
     VisitRequest,
     VisitState,
 )
+from trimmer.queries.requests import head_left
 
 DAYS = 7
 
@@ -125,7 +126,7 @@ def _requested(business: Business, farms: dict[int, Farm], sunday: dt.date) -> l
         ask = Ask(
             farms[request.farm_id],
             "request",
-            head={row.kind: row.count for row in request.head.all()},
+            head=head_left(request),
             requests=[request],
             urgency=request.urgency,
             earliest_on=request.earliest_on,

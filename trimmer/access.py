@@ -159,7 +159,7 @@ def may[**P, R: HttpResponseBase](
             return view(cast(SeatedRequest, request), *args, **kwargs)
 
         cast(_Says, guarded).who = who
-        return guarded
+        return cast(Callable[Concatenate[HttpRequest, P], HttpResponseBase], guarded)
 
     return dress
 

@@ -16,7 +16,7 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
 
 from scheduling.board import board_of_proposal, board_of_visits
-from scheduling.models import ProposedWeek, WeekState
+from scheduling.models import LeftOut, ProposedWeek, WeekState
 from scheduling.reasons import why_left_out
 from scheduling.services import weeks
 from trimmer.access import MEMBERS, OWNER, TRIMMER, SeatedRequest, may
@@ -87,7 +87,8 @@ def week_page(request: SeatedRequest, monday: str) -> HttpResponse:
     confirmed = proposal if proposal and proposal.state == WeekState.CONFIRMED else None
     job = proposal.job if proposal and proposal.state == WeekState.PLANNING else None
     days = board_of_proposal(proposed) if proposed else board_of_visits(business, day)
-    left_out = list((proposed or confirmed).left_out.select_related("farm", "week")) if proposed or confirmed else []
+    shown = proposed or confirmed
+    left_out = LeftOut.objects.filter(week=shown).select_related("farm", "week") if shown else LeftOut.objects.none()
     return render(
         request,
         "scheduling/week_page.html",

@@ -46,7 +46,7 @@ def wait_for(
 
 
 def job_of(week: ProposedWeek) -> Job:
-    return Job.objects.get(pk=week.job_id)
+    return Job.objects.get(proposed_week=week)
 
 
 def test_a_worker_plans_the_week_and_tells_how_far_it_is(worker: Worker) -> None:

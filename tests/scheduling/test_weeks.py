@@ -42,7 +42,7 @@ def propose(crew: Crew, monday: dt.date = MONDAY) -> ProposedWeek:
     assert week.job is not None
     jobs.run(week.job.pk, clock=lambda: make.NOW)
     week.refresh_from_db()
-    assert Job.objects.get(pk=week.job_id).state == JobState.DONE
+    assert Job.objects.get(proposed_week=week).state == JobState.DONE
     return week
 
 

@@ -16,10 +16,10 @@ from rest_framework.test import APIClient
 from scheduling.models import ProposedWeek
 from tests import make
 from trimmer.access import Seat
-from trimmer.api.signin import hash_secret
 from trimmer.models import Animal, AnsweredRequest, ApiToken, Farm, Role
+from trimmer.secret import hash_secret
 
-KEY = {"HTTP_IDEMPOTENCY_KEY": "5b0e0c1c-7f6e-4a57-9d54-1d4c8f0f7a11"}
+KEY = {"Idempotency-Key": "5b0e0c1c-7f6e-4a57-9d54-1d4c8f0f7a11"}
 
 
 @pytest.fixture
@@ -92,8 +92,8 @@ def test_a_token_acts_in_its_own_business_only(seat: Seat, farm: Farm) -> None:
 
 def test_a_write_sent_twice_with_its_key_is_done_once_and_answered_twice(seat: Seat, farm: Farm) -> None:
     client = program(seat)
-    first = client.post("/api/v1/animals", cow(farm), format="json", **KEY)
-    second = client.post("/api/v1/animals", cow(farm), format="json", **KEY)
+    first = client.post("/api/v1/animals", cow(farm), format="json", headers=KEY)
+    second = client.post("/api/v1/animals", cow(farm), format="json", headers=KEY)
     assert first.status_code == second.status_code == HTTPStatus.CREATED
     assert first.json() == second.json()
     assert second.headers["Idempotency-Replayed"] == "true"
@@ -102,29 +102,31 @@ def test_a_write_sent_twice_with_its_key_is_done_once_and_answered_twice(seat: S
 
 def test_a_key_used_for_another_write_is_refused(seat: Seat, farm: Farm) -> None:
     client = program(seat)
-    client.post("/api/v1/animals", cow(farm), format="json", **KEY)
-    answer = client.post("/api/v1/animals", cow(farm, "4712"), format="json", **KEY)
+    client.post("/api/v1/animals", cow(farm), format="json", headers=KEY)
+    answer = client.post("/api/v1/animals", cow(farm, "4712"), format="json", headers=KEY)
     assert answer.status_code == HTTPStatus.UNPROCESSABLE_ENTITY
     assert answer.json()["code"] == "idempotency_key_used_for_another"
     assert Animal.objects.count() == 1
 
 
 def test_a_key_that_is_too_long_is_refused(seat: Seat, farm: Farm) -> None:
-    answer = program(seat).post("/api/v1/animals", cow(farm), format="json", HTTP_IDEMPOTENCY_KEY="k" * 101)
+    answer = program(seat).post("/api/v1/animals", cow(farm), format="json", headers={"Idempotency-Key": "k" * 101})
     assert (answer.status_code, answer.json()["code"]) == (HTTPStatus.BAD_REQUEST, "idempotency_key_too_long")
 
 
 def test_a_refused_write_is_not_remembered(seat: Seat, farm: Farm) -> None:
     client = program(seat)
-    assert client.post("/api/v1/animals", cow(farm, ""), format="json", **KEY).status_code == HTTPStatus.BAD_REQUEST
+    assert (
+        client.post("/api/v1/animals", cow(farm, ""), format="json", headers=KEY).status_code == HTTPStatus.BAD_REQUEST
+    )
     assert not AnsweredRequest.objects.exists()
-    assert client.post("/api/v1/animals", cow(farm), format="json", **KEY).status_code == HTTPStatus.CREATED
+    assert client.post("/api/v1/animals", cow(farm), format="json", headers=KEY).status_code == HTTPStatus.CREATED
 
 
 def test_the_same_key_of_another_person_is_another_key(seat: Seat, farm: Farm) -> None:
     colleague = make.a_member(seat.business)
-    program(seat).post("/api/v1/animals", cow(farm), format="json", **KEY)
-    answer = program(colleague).post("/api/v1/animals", cow(farm, "4712"), format="json", **KEY)
+    program(seat).post("/api/v1/animals", cow(farm), format="json", headers=KEY)
+    answer = program(colleague).post("/api/v1/animals", cow(farm, "4712"), format="json", headers=KEY)
     assert answer.status_code == HTTPStatus.CREATED
 
 
@@ -139,7 +141,7 @@ def test_the_same_write_sent_by_several_at_once_is_done_once() -> None:
         try:
             client = program(seat)
             start.wait()
-            answer = client.post("/api/v1/weeks", {"monday": monday.isoformat()}, format="json", **KEY)
+            answer = client.post("/api/v1/weeks", {"monday": monday.isoformat()}, format="json", headers=KEY)
             return answer.status_code, answer.json()["id"]
         finally:
             connection.close()

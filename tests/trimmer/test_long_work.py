@@ -1,7 +1,7 @@
 """Long work: claimed by one, finished once, taken up again when its worker dies."""
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -23,7 +23,7 @@ def clock() -> dt.datetime:
 
 
 @pytest.fixture
-def kind(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[jobs.Handler], str]]:
+def kind(monkeypatch: pytest.MonkeyPatch) -> Callable[[jobs.Handler], str]:
     """Registers a handler for the test's own kind of work."""
 
     def register(handler: jobs.Handler) -> str:

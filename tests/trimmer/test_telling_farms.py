@@ -9,7 +9,8 @@ from django.core import mail
 from icalendar import Calendar
 
 from tests.make import NOW, a_business, a_client, a_crew, a_farm, a_farm_person, a_visit
-from trimmer.models import Contact, Farm, HeadKind, SentMessage, Visit
+from trimmer.models import AskedVia, Contact, Farm, HeadKind, SentMessage, Urgency, Visit
+from trimmer.services.requests import ask_for_visit
 from trimmer.services.telling import recipients_at, tell_farm, write_calendar
 
 pytestmark = pytest.mark.django_db
@@ -230,3 +231,23 @@ def test_telling_is_noted_on_the_visit(farm: Farm) -> None:
 
     assert visit.told_at == Visit.objects.get().told_at == NOW
     assert SentMessage.objects.of(farm.client.business).get().kind == "visit_booked"
+
+
+def ask(farm: Farm, via: AskedVia) -> None:
+    head = {HeadKind.LAME: 2}
+    ask_for_visit(farm=farm, head=head, urgency=Urgency.URGENT, note="RH swollen", via=via, by=None, now=NOW)
+
+
+def test_the_business_is_told_that_a_farm_asks(farm: Farm, django_capture_on_commit_callbacks: Committing) -> None:
+    with django_capture_on_commit_callbacks(execute=True):
+        ask(farm, AskedVia.FARM)
+    (message,) = mail.outbox
+    assert (message.to, message.subject) == (["office@hollin.example"], "O'Hara's Flat asks for a visit (urgent)")
+    assert "2 × lame cow" in message.body
+    assert "RH swollen" in message.body
+
+
+def test_what_the_office_took_by_phone_it_knows(farm: Farm, django_capture_on_commit_callbacks: Committing) -> None:
+    with django_capture_on_commit_callbacks(execute=True):
+        ask(farm, AskedVia.PHONE)
+    assert mail.outbox == []

@@ -113,5 +113,5 @@ def fingerprint(request: Request) -> str:
             for upload in request.FILES.getlist(name):
                 text += name.encode() + hashlib.sha256(upload.read()).digest()
                 upload.seek(0)
-        text += json.dumps({k: request.data.getlist(k) for k in sorted(request.POST)}).encode() if request.POST else b""
+        text += json.dumps({k: request.POST.getlist(k) for k in sorted(request.POST)}).encode() if request.POST else b""
     return hashlib.sha256(text).hexdigest()

@@ -31,7 +31,7 @@ class ByRole(BasePermission):
         who = said_who(view, getattr(view, "action", None))
         if ANYONE in who:
             return True
-        if not request.user or not request.user.is_authenticated:
+        if not request.user.is_authenticated:
             return False
         if SIGNED_IN in who:
             return True

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from django.utils import translation
 from django.utils.translation import gettext_lazy as _
 from rest_framework.authentication import BaseAuthentication, SessionAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed
@@ -33,7 +32,6 @@ class TokenSignIn(BaseAuthentication):
         if seat is None:
             raise AuthenticationFailed(_("The person of this token no longer belongs to its business."))
         request._request.seat = seat  # type: ignore[attr-defined]
-        translation.activate(seat.business.language.lower())
         return token.user, token
 
     def authenticate_header(self, request: Request) -> str:

@@ -26,7 +26,7 @@ from trimmer.models import (
     User,
     VisitRequest,
 )
-from trimmer.services.telling import tell_declined
+from trimmer.services.telling import tell_declined, tell_of_request
 from trimmer.showing import to_local
 
 DAYS_IN_WEEK = 7
@@ -145,6 +145,8 @@ def ask_for_visit(
         asked_at=now,
     )
     _write_head_and_lame(request, wish)
+    if via == AskedVia.FARM:
+        tell_of_request(request=request, now=now)
     return request
 
 

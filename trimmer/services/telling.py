@@ -92,6 +92,36 @@ def tell_declined(*, request: VisitRequest, now: dt.datetime) -> tuple[str, ...]
     return recipients
 
 
+@transaction.atomic
+def tell_of_request(*, request: VisitRequest, now: dt.datetime) -> None:
+    """Write to the business that a farm asks for a visit, the urgency in the subject. Nothing without its e-mail."""
+    farm, business = request.farm, request.farm.client.business
+    with business_locale(business):
+        subject = _("%(farm)s asks for a visit (%(urgency)s)") % {
+            "farm": farm.name,
+            "urgency": request.get_urgency_display(),
+        }
+        head = [f"{row.count} × {row.get_kind_display()}" for row in request.head.all()]
+    body = write_body(
+        business=business,
+        template="trimmer/mail/request_made.txt",
+        farm=farm,
+        request=request,
+        head=head,
+        due_on=showing.show_day(request.due_on, business.language) if request.due_on else "",
+        link=_link("request-page", request.pk),
+    )
+    send_message(
+        business=business,
+        client=farm.client,
+        kind="request_made",
+        recipients=[business.email],
+        subject=subject,
+        body=body,
+        now=now,
+    )
+
+
 def write_calendar(*, visits: Sequence[Visit], cancelled: bool, now: dt.datetime) -> bytes:
     """The visits of one farm as an iCalendar file (RFC 5545; methods PUBLISH and CANCEL as in RFC 5546).
 
