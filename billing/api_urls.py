@@ -2,4 +2,10 @@
 
 from django.urls import URLPattern, URLResolver
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from billing.api import invoices, payments, prices
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    *prices.urlpatterns,
+    *invoices.urlpatterns,
+    *payments.urlpatterns,
+]

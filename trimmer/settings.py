@@ -279,7 +279,10 @@ SPECTACULAR_SETTINGS = {
         "ChuteKindEnum": "trimmer.models.ChuteKind",
         "WeekdayEnum": "trimmer.models.Weekday",
         "HeadKindEnum": "trimmer.models.HeadKind",
+        "InvoiceKindEnum": "billing.models.InvoiceKind",
+        "InvoiceStateEnum": "billing.models.InvoiceState",
         "ListReasonEnum": "trimmer.models.ListReason",
+        "TaxCodeEnum": "billing.models.TaxCode",
         "TreatmentKindEnum": "trimmer.models.TreatmentKind",
     },
 }
