@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import uuid
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -195,7 +196,8 @@ def _add_bills(world: World) -> None:
         seller={"name": business.name},
         buyer={"name": client.name},
     )
-    InvoiceFile.objects.create(invoice=invoice, pdf=b"%PDF-1.7", sha256="0" * 64, made_at=now)
+    pdf = b"%PDF-1.7"
+    InvoiceFile.objects.create(invoice=invoice, pdf=pdf, sha256=hashlib.sha256(pdf).hexdigest(), made_at=now)
     payment = Payment.objects.create(
         business=business, client=client, received_on=make.TODAY, amount=Decimal("10"), note=MARK, recorded_at=now
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from http import HTTPStatus
 from typing import Any
 
@@ -36,7 +37,7 @@ class TaxCategorySerializer(serializers.ModelSerializer[TaxCategory]):
 class TaxCategoryValuesSerializer(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=60)
     code = serializers.ChoiceField(choices=TaxCode.choices)
-    rate = serializers.DecimalField(max_digits=6, decimal_places=3, required=False, default="0")
+    rate = serializers.DecimalField(max_digits=6, decimal_places=3, required=False, default=Decimal(0))
     exemption_reason = serializers.CharField(max_length=300, required=False, allow_blank=True, default="")
 
 
