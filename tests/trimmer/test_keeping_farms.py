@@ -205,7 +205,7 @@ def test_an_overview_counts_what_is_due_and_what_is_late(farm: Farm) -> None:
 
     overview = overview_of(farm, today=TODAY)
 
-    assert (overview.rechecks_due, overview.rechecks_overdue, overview.animals) == (2, 1, 3)
+    assert (overview.rechecks_due, overview.rechecks_overdue, overview.animals) == (1, 1, 3)
 
 
 def test_an_overview_knows_the_next_visit_and_the_latest(farm: Farm) -> None:
@@ -279,6 +279,7 @@ def test_the_page_says_at_the_field_that_places_are_swapped(owner: Seat, client:
     page = make.signed_in(owner).post(reverse("farm-add"), farm_sheet(client, latitude="95.2")).content.decode()
 
     assert "seem to have changed places" in page
+    assert "Nothing is stored yet" in page
     assert 'value="95.2"' in page
     assert 'value="08:00"' in page
     assert not Farm.objects.exists()

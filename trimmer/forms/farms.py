@@ -10,7 +10,8 @@ from django.forms import BaseFormSet, formset_factory
 from django.utils.translation import gettext_lazy as _
 
 from trimmer.forms import FactForm, country_field
-from trimmer.models import Business, Client, Farm, Weekday
+from trimmer.models import Business, ChuteKind, Client, Farm, Weekday
+from trimmer.models.clients import every_working_day
 from trimmer.services.farms import LIMITS
 
 
@@ -37,6 +38,7 @@ class FarmForm(FactForm[Farm]):
         label=_("Days that suit"),
         coerce=int,
         choices=Weekday.choices,
+        initial=every_working_day,
         widget=forms.CheckboxSelectMultiple(attrs={"class": "tiles"}),
     )
 
@@ -81,6 +83,9 @@ class FarmForm(FactForm[Farm]):
         clients = own.current() if farm is None else own.filter(Q(archived_at__isnull=True) | Q(pk=farm.client_id))
         self.fields["client"] = forms.ModelChoiceField(label=_("Client"), queryset=clients)
         self.fields["country"] = country_field(business.language)
+        self.fields["chute_kind_needed"] = forms.ChoiceField(
+            label=_("Chute needed"), choices=[("", _("any")), *ChuteKind.choices], required=False
+        )
         for name in ("milking", "dry", "heifers", "visit_interval_weeks", "lock_up_hours"):
             least, most = LIMITS[name]
             self.fields[name].widget.attrs.update(min=least, max=most)

@@ -99,7 +99,8 @@ def overview_of(farm: Farm, *, today: dt.date) -> FarmOverview:
     visits = Visit.objects.filter(farm=farm).select_related("crew").prefetch_related("head")
     rechecks = Recheck.objects.open().filter(animal__farm=farm, animal__archived_at__isnull=True)
     counted = rechecks.aggregate(
-        due=Count("pk", filter=Q(due_from__lte=today)), overdue=Count("pk", filter=Q(due_by__lt=today))
+        due=Count("pk", filter=Q(due_from__lte=today, due_by__gte=today)),
+        overdue=Count("pk", filter=Q(due_by__lt=today)),
     )
     return FarmOverview(
         next_visit=_next(visits, today),
