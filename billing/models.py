@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import ClassVar, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 from django.db import models
+from django.db.models.expressions import Combinable
 from django.utils.translation import gettext_lazy as _
 
 from trimmer.models import (
@@ -25,7 +26,13 @@ NEARLY_NOTHING = Decimal("0.0005")
 against another with this much room; PostgreSQL is exact, and no two amounts lie so near without being equal."""
 
 
-class AmountField(models.DecimalField):
+if TYPE_CHECKING:
+    _Decimal = models.DecimalField[Decimal | int | str | Combinable, Decimal]
+else:
+    _Decimal = models.DecimalField
+
+
+class AmountField(_Decimal):
     """An amount of money in the business's currency, up to three decimals (ISO 4217 has 0, 2 and 3)."""
 
     def __init__(self, *args: object, **options: object) -> None:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.forms.boundfield import BoundField
+from django.http import QueryDict
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
@@ -134,10 +135,17 @@ class BaseLineFormSet(BaseFormSet[LineForm]):
         return said
 
 
-LineFormSet = forms.formset_factory(LineForm, formset=BaseLineFormSet, extra=1, can_delete=True)
+_LineFormSet = forms.formset_factory(LineForm, formset=BaseLineFormSet, extra=1, can_delete=True)
 
 
-def line_initial(line: InvoiceLine) -> dict[str, Any]:
+def line_formset(sent: QueryDict | None, *, lines: Iterable[InvoiceLine], business: Business) -> BaseLineFormSet:
+    """The lines of a draft to be changed, with what was sent if it was."""
+    initial = [_initial(line) for line in lines]
+    formset = _LineFormSet(sent, initial=initial, form_kwargs={"business": business}, prefix="lines")
+    return cast(BaseLineFormSet, formset)
+
+
+def _initial(line: InvoiceLine) -> dict[str, Any]:
     """A line of a draft as its form starts."""
     return {
         "line": line.pk,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.utils.translation import gettext as _now
@@ -13,6 +13,13 @@ from billing.models import Invoice, PaymentMethod
 from billing.queries.balances import unsettled
 from trimmer.models import Business, Client
 from trimmer.showing import show_day, show_money
+
+if TYPE_CHECKING:
+    from django.forms import ModelMultipleChoiceField
+else:
+
+    class ModelMultipleChoiceField[M](forms.ModelMultipleChoiceField):
+        """Django's own, which may name its model for the type checker."""
 
 
 class ChooseClientForm(forms.Form):
@@ -30,7 +37,7 @@ class ChooseClientForm(forms.Form):
             client.empty_label = _now("all")  # type: ignore[attr-defined]
 
 
-class OpenInvoices(forms.ModelMultipleChoiceField):
+class OpenInvoices(ModelMultipleChoiceField[Invoice]):
     """Open invoices to tick, each with what is open of it."""
 
     widget = forms.CheckboxSelectMultiple

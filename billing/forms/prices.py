@@ -84,7 +84,7 @@ class PriceListForm(forms.Form):
             price = there.get(article)
             initial[f"amount_{article}"] = trimmed(price.amount) if price else None
             initial[f"tax_{article}"] = price.tax_category_id if price else usual
-        super().__init__(*args, initial=initial, **kwargs)
+        super().__init__(*args, **(kwargs | {"initial": initial}))
         clients = Client.objects.of(business)
         known = clients.filter(pk=price_list.client_id) if price_list and price_list.client_id else clients.none()
         self.fields["client"].queryset = clients.current() | known  # type: ignore[attr-defined]

@@ -239,13 +239,13 @@ def _credit_of(clients: QuerySet[Client]) -> dict[int, list[CreditSource]]:
     """What is left of credit notes and payments, by client."""
     used_note = _sum_of(Allocation.objects.filter(credit_note=OuterRef("pk")), "credit_note", "amount")
     used_payment = _sum_of(Allocation.objects.filter(payment=OuterRef("pk")), "payment", "amount")
-    notes = (
+    notes: QuerySet[Any] = (
         Invoice.objects.filter(client__in=clients, kind=InvoiceKind.CREDIT_NOTE, state=InvoiceState.ISSUED)
         .annotate(used=used_note)
         .filter(used__lt=F("gross_total") - NEARLY_NOTHING)
         .order_by("issued_on", "pk")
     )
-    payments = (
+    payments: QuerySet[Any] = (
         Payment.objects.standing()
         .filter(client__in=clients)
         .annotate(used=used_payment)

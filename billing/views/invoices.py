@@ -22,11 +22,10 @@ from billing.forms.invoices import (
     InvoiceFilter,
     IssueForm,
     IssueManyForm,
-    LineFormSet,
     NoteForm,
     SendForm,
     VisitFilter,
-    line_initial,
+    line_formset,
 )
 from billing.models import Invoice, InvoiceKind, InvoiceState, IssueRun
 from billing.queries.balances import (
@@ -103,8 +102,8 @@ def visits_waiting(request: SeatedRequest) -> HttpResponse:
     form = VisitFilter(request.GET, business=business)
     form.is_valid()
     asked = form.cleaned_data
-    visits = visits_to_bill(business, client=asked.get("client"), until=asked.get("until"))
-    page = Paginator(visits, VISITS_A_PAGE).get_page(request.GET.get("page"))
+    waiting = visits_to_bill(business, client=asked.get("client"), until=asked.get("until"))
+    page = Paginator(waiting, VISITS_A_PAGE).get_page(request.GET.get("page"))
     rows = priced_visits(business, page.object_list)
     values = {"page_obj": page, "clients": _by_client(rows), "form": form}
     return render(request, "billing/visits_to_bill.html", values)
@@ -224,12 +223,10 @@ def invoice_edit(request: SeatedRequest, pk: int) -> HttpResponse:
     invoice = _draft(request, pk)
     credit = invoice.kind == InvoiceKind.CREDIT_NOTE
     form = NoteForm(posted(request), initial={"note": invoice.note})
-    lines = invoice.lines.order_by("position")
-    formset = LineFormSet(
+    formset = line_formset(
         posted(request),
-        initial=[line_initial(line) for line in lines],
-        form_kwargs={"business": request.seat.business},
-        prefix="lines",
+        lines=invoice.lines.order_by("position"),
+        business=request.seat.business,
     )
     if request.method == "POST" and form.is_valid() and (credit or formset.is_valid()):
         try:

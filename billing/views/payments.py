@@ -53,7 +53,7 @@ def payment_add(request: SeatedRequest) -> HttpResponse:
     form = PaymentForm(posted(request), client=client, today=today, initial={"received_on": today})
     named = Invoice.objects.issued().filter(client=client, pk=as_key(request.GET.get("invoice"))).first()
     if named is not None:
-        form.initial |= {"named_invoices": [named.pk], "amount": invoice_standing(named, today).open}
+        form.initial.update({"named_invoices": [named.pk], "amount": invoice_standing(named, today).open})
     if request.method == "POST" and form.is_valid():
         try:
             payment = record_payment(

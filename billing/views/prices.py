@@ -60,7 +60,7 @@ def price_list_add(request: SeatedRequest) -> HttpResponse:
     like = PriceList.objects.seen_by(request.seat).filter(pk=as_key(request.GET.get("like"))).first()
     form = PriceListForm(posted(request), business=business, price_list=like)
     if like is not None:
-        form.initial |= {"name": "", "valid_from": timezone.localdate(), "valid_to": None}
+        form.initial.update({"name": "", "valid_from": timezone.localdate(), "valid_to": None})
     if request.method == "POST" and form.is_valid() and (kept := _kept(request, form, None)):
         return redirect("price-list-page", pk=kept.pk)
     return render(request, "billing/price_list_edit.html", {"form": form, "price_list": None})

@@ -440,7 +440,7 @@ def test_a_tax_category_is_written_changed_and_dropped(office: Browser, business
     row = TaxCategory.objects.get()
     post(office, "tax-category-edit", row.pk, name="VAT 21 %", code="S", rate="21")
     row.refresh_from_db()
-    assert (row.name, row.rate) == ("VAT 21 %", 21)
+    assert (row.name, row.rate) == ("VAT 21 %", D(21))
     post(office, "tax-category-drop", row.pk)
     assert not TaxCategory.objects.exists()
 

@@ -40,8 +40,8 @@ def test_a_whole_credit_repeats_the_invoice_with_positive_amounts(client: Client
     note = drafted(invoice)
     [line] = note.lines.all()
     assert (note.kind, note.state, note.credits, note.credit_reason) == ("381", "draft", invoice, "Miscounted")
-    assert (line.quantity, line.price, line.net, line.credits) == (40, D("14.5"), 580, invoice.lines.get())
-    assert (note.net_total, note.tax_total, note.gross_total) == (580, D("110.20"), D("690.20"))
+    assert (line.quantity, line.price, line.net, line.credits) == (D(40), D("14.5"), D(580), invoice.lines.get())
+    assert (note.net_total, note.tax_total, note.gross_total) == (D(580), D("110.20"), D("690.20"))
 
 
 def test_an_issued_credit_note_is_numbered_with_the_invoices_and_has_no_due_date(client: Client) -> None:
@@ -91,14 +91,14 @@ def test_a_part_credit_by_quantity_leaves_the_visit_billed(client: Client) -> No
     assert (stands.standing, stands.open) == (Standing.PART_PAID, D("638.43"))
     assert visits_to_bill(client.business).count() == 0
     [left] = lines_left(invoice)
-    assert (left.quantity, left.net) == (37, D("536.50"))
+    assert (left.quantity, left.net) == (D(37), D("536.50"))
 
 
 def test_a_part_credit_by_amount_is_one_of_that_amount(client: Client) -> None:
     invoice = bills.an_invoice(client)
     note = credited(invoice, [LineCredit(invoice.lines.get(), amount=D(100))])
     line = note.lines.get()
-    assert (line.quantity, line.unit, line.price, line.net) == (1, "C62", 100, 100)
+    assert (line.quantity, line.unit, line.price, line.net) == (D(1), "C62", D(100), D(100))
     assert lines_left(invoice)[0].net == 480
 
 
@@ -153,7 +153,7 @@ def test_lines_at_no_price_are_credited_with_the_rest(client: Client) -> None:
     bills.a_price_list(client.business, {"head_cow": "10", "head_recheck": "0"})
     invoice = bills.an_invoice(client, head={HeadKind.COW: 1, HeadKind.RECHECK: 2})
     note = credited(invoice)
-    assert [(line.article, line.net) for line in note.lines.all()] == [("head_cow", 10), ("head_recheck", 0)]
+    assert [(line.article, line.net) for line in note.lines.all()] == [("head_cow", D(10)), ("head_recheck", D(0))]
 
 
 def test_what_was_paid_already_goes_on_account(client: Client) -> None:
@@ -161,7 +161,7 @@ def test_what_was_paid_already_goes_on_account(client: Client) -> None:
     record_payment(client=client, received_on=make.TODAY, amount=D("600"), method="transfer", by=None, now=make.NOW)
     credited(invoice)
     balance = client_balance(client, make.TODAY)
-    assert (balance.owed, balance.credit) == (0, 600)
+    assert (balance.owed, balance.credit) == (D(0), D(600))
     [source] = credit_left(client)
     assert source.credit_note is not None
     assert source.left == 600
@@ -253,7 +253,7 @@ def test_a_credit_of_only_money_off_is_refused(client: Client) -> None:
     with pytest.raises(issuing.CreditExceedsInvoice):
         drafted(invoice, [LineCredit(off)])
     whole = credited(invoice)
-    assert [(row.quantity, row.net) for row in whole.lines.all()] == [(40, 580), (-1, -30)]
+    assert [(row.quantity, row.net) for row in whole.lines.all()] == [(D(40), D(580)), (D(-1), D(-30))]
     assert whole.gross_total == invoice.gross_total
 
 

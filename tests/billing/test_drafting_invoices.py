@@ -53,11 +53,17 @@ def test_a_done_visit_becomes_a_draft_with_everything_frozen(business: Business,
     [draft] = drafted(business).drafts
     [line] = draft.lines.all()
     assert (draft.state, draft.number, draft.client) == ("draft", None, client)
-    assert (line.name, line.quantity, line.unit, line.price, line.net) == ("Cow trimmed", 40, "HEA", D("14.5"), 580)
-    assert (line.tax_code, line.tax_rate, line.tax_name) == ("S", 19, "VAT 19 %")
+    assert (line.name, line.quantity, line.unit, line.price, line.net) == (
+        "Cow trimmed",
+        D(40),
+        "HEA",
+        D("14.5"),
+        D(580),
+    )
+    assert (line.tax_code, line.tax_rate, line.tax_name) == ("S", D(19), "VAT 19 %")
     assert (line.visit, line.visit_date, line.farm_name) == (visit, make.TODAY, visit.farm.name)
     assert line.source == "Prices 2026, from 1 Jan 2026"
-    assert (draft.net_total, draft.tax_total, draft.gross_total) == (580, D("110.20"), D("690.20"))
+    assert (draft.net_total, draft.tax_total, draft.gross_total) == (D(580), D("110.20"), D("690.20"))
 
 
 def test_treatments_recorded_at_the_chute_are_lines(business: Business, client: Client) -> None:
@@ -67,7 +73,7 @@ def test_treatments_recorded_at_the_chute_are_lines(business: Business, client: 
     for kind in ("block", "block_removed", "wrap"):
         Treatment.objects.create(record=record, kind=kind, foot="LH", claw="outer")
     [draft] = drafted(business).drafts
-    assert rows_of(draft) == [("head_cow", 1, D("14.5"), D("14.5")), ("treatment_block", 1, 8, 8)]
+    assert rows_of(draft) == [("head_cow", D(1), D("14.5"), D("14.5")), ("treatment_block", D(1), D(8), D(8))]
 
 
 def test_all_visits_of_a_client_stand_on_one_draft_by_date(business: Business, client: Client) -> None:
@@ -87,7 +93,7 @@ def test_an_agreement_stands_over_the_list(business: Business, client: Client) -
     bills.a_done_visit(client)
     [draft] = drafted(business).drafts
     [line] = draft.lines.all()
-    assert (line.price, line.source) == (13, "Agreement Alder Bank, from 1 Jan 2026")
+    assert (line.price, line.source) == (D(13), "Agreement Alder Bank, from 1 Jan 2026")
 
 
 def test_the_day_of_the_visit_picks_the_list(business: Business, client: Client) -> None:
@@ -123,7 +129,7 @@ def test_hours_run_from_first_head_in_to_last_head_out(business: Business, clien
     begin = dt.datetime(2026, 3, 4, 8, 0, tzinfo=dt.UTC)
     bills.a_done_visit(client, first_head_at=begin, last_head_at=begin + dt.timedelta(minutes=45))
     [draft] = drafted(business).drafts
-    assert rows_of(draft)[1] == ("hour", D("0.75"), 48, 36)
+    assert rows_of(draft)[1] == ("hour", D("0.75"), D(48), D(36))
 
 
 def test_travel_counts_towards_the_minimum_if_the_business_says_so(business: Business, client: Client) -> None:
@@ -132,7 +138,7 @@ def test_travel_counts_towards_the_minimum_if_the_business_says_so(business: Bus
     [before] = priced_visits(business, [visit])
     keep_billing_settings(business=business, credit_prefix="", travel_counts=True)
     [after] = priced_visits(business, [visit])
-    assert (before.net, after.net) == (150, 100)
+    assert (before.net, after.net) == (D(150), D(100))
 
 
 def test_only_done_visits_of_the_business_wait_to_be_billed(business: Business, client: Client) -> None:
@@ -222,7 +228,7 @@ def test_more_recorded_than_counted_are_all_billed(business: Business, client: C
     for _ in range(2):
         make.a_record(visit, make.an_animal(visit.farm))
     [draft] = drafted(business).drafts
-    assert rows_of(draft) == [("head_cow", 2, D("14.5"), 29)]
+    assert rows_of(draft) == [("head_cow", D(2), D("14.5"), D(29))]
 
 
 def test_a_bill_without_records_says_so(business: Business, client: Client) -> None:
@@ -257,13 +263,13 @@ def test_the_number_of_queries_does_not_grow_with_the_visits(
 def kept(draft: Invoice, **changes: Any) -> LineValues:
     """The draft's one line as it is, or changed."""
     line = draft.lines.get(article="head_cow")
-    return LineValues(
-        **({"name": line.name, "quantity": line.quantity, "price": line.price, "line": line.pk} | changes)
-    )
+    values: dict[str, Any] = {"name": line.name, "quantity": line.quantity, "price": line.price, "line": line.pk}
+    return LineValues(**(values | changes))
 
 
 def by_hand(business: Business, **changes: Any) -> LineValues:
-    values = {"name": "Waiting", "quantity": D(1), "price": D(40), "unit": "HUR", "tax_category": bills.a_tax(business)}
+    tax = bills.a_tax(business)
+    values: dict[str, Any] = {"name": "Waiting", "quantity": D(1), "price": D(40), "unit": "HUR", "tax_category": tax}
     return LineValues(**(values | changes))
 
 
@@ -272,8 +278,8 @@ def test_a_line_written_by_hand_comes_last_and_counts(business: Business, client
     revise_draft(invoice=draft, lines=[kept(draft), by_hand(business, quantity=D("1.5"))])
     draft.refresh_from_db()
     line = draft.lines.get(article="")
-    assert (line.position, line.net, line.source, line.tax_name) == (2, 60, "written by hand", "VAT 19 %")
-    assert (draft.net_total, draft.tax_total) == (640, D("121.60"))
+    assert (line.position, line.net, line.source, line.tax_name) == (2, D(60), "written by hand", "VAT 19 %")
+    assert (draft.net_total, draft.tax_total) == (D(640), D("121.60"))
 
 
 def test_money_off_is_a_line_with_a_negative_quantity(business: Business, client: Client) -> None:
@@ -317,7 +323,7 @@ def test_a_changed_line_says_so_and_keeps_its_tax(client: Client) -> None:
     revise_draft(invoice=draft, lines=[kept(draft, name="Cows", quantity=D(39))])
     draft.refresh_from_db()
     line = draft.lines.get()
-    assert (line.net, line.source, line.tax_rate) == (D("565.50"), "changed by hand", 19)
+    assert (line.net, line.source, line.tax_rate) == (D("565.50"), "changed by hand", D(19))
     assert draft.net_total == D("565.50")
 
 
@@ -331,7 +337,7 @@ def test_a_line_that_is_not_given_comes_off(client: Client) -> None:
     draft = bills.a_draft(client)
     revise_draft(invoice=draft, lines=[])
     draft.refresh_from_db()
-    assert (draft.lines.count(), draft.gross_total, draft.taxes.count()) == (0, 0, 0)
+    assert (draft.lines.count(), draft.gross_total, draft.taxes.count()) == (0, D(0), 0)
 
 
 def test_a_note_stands_on_the_draft_and_leaves_the_lines_alone(client: Client) -> None:
@@ -388,7 +394,7 @@ def test_a_draft_keeps_its_prices_when_the_list_changes(business: Business, clie
     new_price(business, "16")
     keep_tax_category(business=business, category=bills.a_tax(business), name="VAT 21 %", code="S", rate=D(21))
     draft.refresh_from_db()
-    assert (draft.net_total, draft.lines.get().tax_rate) == (580, 19)
+    assert (draft.net_total, draft.lines.get().tax_rate) == (D(580), D(19))
 
 
 def test_the_difference_is_shown_before_pricing_anew(business: Business, client: Client) -> None:
@@ -398,8 +404,8 @@ def test_the_difference_is_shown_before_pricing_anew(business: Business, client:
     [change] = difference.changes
     assert change.before is not None
     assert change.after is not None
-    assert (change.before.price, change.after.price) == (D("14.5"), 16)
-    assert (difference.net_before, difference.net_after) == (580, 640)
+    assert (change.before.price, change.after.price) == (D("14.5"), D(16))
+    assert (difference.net_before, difference.net_after) == (D(580), D(640))
 
 
 def test_pricing_anew_takes_what_was_looked_at_and_keeps_lines_written_by_hand(
@@ -412,7 +418,7 @@ def test_pricing_anew_takes_what_was_looked_at_and_keeps_lines_written_by_hand(
     visit.head.update(done=41)
     reprice_draft(invoice=draft, seen=look_at_prices(invoice=draft).mark)
     draft.refresh_from_db()
-    assert rows_of(draft) == [("head_cow", 41, 16, 656), ("", 1, 40, 40)]
+    assert rows_of(draft) == [("head_cow", D(41), D(16), D(656)), ("", D(1), D(40), D(40))]
     assert draft.net_total == 696
 
 

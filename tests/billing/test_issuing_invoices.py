@@ -199,7 +199,7 @@ def test_reverse_charge_to_a_registered_farm_is_issued_without_tax() -> None:
     bills.a_price_list(business, tax=tax)
     invoice = issued(bills.a_draft(client))
     group = invoice.taxes.get()
-    assert (group.code, group.base, group.tax, group.exemption_reason) == ("AE", 580, 0, "Reverse charge")
+    assert (group.code, group.base, group.tax, group.exemption_reason) == ("AE", D(580), D(0), "Reverse charge")
 
 
 # What is issued stays
@@ -230,7 +230,7 @@ def test_the_database_refuses_to_change_or_drop_what_is_issued(client: Client) -
         with pytest.raises(IntegrityError), transaction.atomic():
             change()
     invoice.refresh_from_db()
-    assert (invoice.note, invoice.lines.get().net) == ("", 580)
+    assert (invoice.note, invoice.lines.get().net) == ("", D(580))
 
 
 def test_the_database_moves_a_line_neither_off_nor_onto_an_issued_invoice(client: Client) -> None:

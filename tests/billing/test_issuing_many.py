@@ -65,7 +65,7 @@ def test_one_that_cannot_be_issued_stops_nobody(business: Business) -> None:
 def test_a_fault_of_ours_stops_nobody_either(business: Business, monkeypatch: pytest.MonkeyPatch) -> None:
     drafts = [bills.a_draft(make.a_client(business, name=name)) for name in ("Alder", "Beck")]
     run = a_run(business, drafts)
-    proper = tasks.issue_for_run
+    proper = issuing.issue_for_run
 
     def faulty(*, invoice: Invoice, **more: Any) -> dict[str, Any]:
         if invoice.client.name == "Alder":
@@ -83,7 +83,7 @@ def test_a_run_that_died_is_taken_up_where_it_stopped(business: Business, monkey
     drafts = [bills.a_draft(make.a_client(business, name=name)) for name in ("Alder", "Beck", "Cole")]
     run = a_run(business, drafts)
     assert run.job is not None
-    proper = tasks.issue_for_run
+    proper = issuing.issue_for_run
 
     def killed(*, invoice: Invoice, **more: Any) -> dict[str, Any]:
         if invoice.client.name == "Beck":

@@ -8,6 +8,7 @@ from billing.services import prices
 from billing.services.prices import PriceValues, keep_billing_settings, keep_price_list, keep_tax_category
 from tests import make
 from tests.billing import bills
+from trimmer.errors import Refusal
 from trimmer.models import Business
 
 pytestmark = pytest.mark.django_db
@@ -57,7 +58,7 @@ def test_an_agreement_is_a_list_with_a_client(business: Business) -> None:
     ],
 )
 def test_a_list_that_makes_no_sense_is_refused(
-    business: Business, changes: dict[str, object], refusal: type[prices.Refusal], field: str
+    business: Business, changes: dict[str, object], refusal: type[Refusal], field: str
 ) -> None:
     bills.a_price_list(business, name="Taken")
     values = {"name": "Prices", "valid_from": JANUARY, "prices": []} | changes
@@ -116,7 +117,7 @@ def test_a_list_made_by_mistake_is_dropped(business: Business) -> None:
     ],
 )
 def test_a_tax_category_that_makes_no_sense_is_refused(
-    business: Business, values: dict[str, object], refusal: type[prices.Refusal]
+    business: Business, values: dict[str, object], refusal: type[Refusal]
 ) -> None:
     bills.a_tax(business, name="Taken")
     with pytest.raises(refusal):

@@ -34,7 +34,7 @@ def an_invoice_over(client: Client, tens: int, due: dt.date) -> Invoice:
 
 
 def paid(client: Client, amount: str, **more: Any) -> Payment:
-    values = {"received_on": make.TODAY, "method": "transfer", "by": None, "now": make.NOW} | more
+    values: dict[str, Any] = {"received_on": make.TODAY, "method": "transfer", "by": None, "now": make.NOW} | more
     return record_payment(client=client, amount=D(amount), **values)
 
 
@@ -51,7 +51,7 @@ def test_a_payment_settles_the_oldest_due_first(client: Client) -> None:
     later, older = an_invoice_over(client, 5, FEBRUARY), an_invoice_over(client, 10, JANUARY)
     payment = paid(client, "120")
     assert parts(payment) == [(older.pk, D(100)), (later.pk, D(20))]
-    assert (open_of(older), open_of(later)) == (0, 30)
+    assert (open_of(older), open_of(later)) == (D(0), D(30))
 
 
 def test_what_the_payer_named_comes_first(client: Client) -> None:
@@ -65,14 +65,14 @@ def test_what_is_left_over_is_credit_on_account(client: Client) -> None:
     an_invoice_over(client, 5, FEBRUARY)
     paid(client, "200")
     balance = client_balance(client, make.TODAY)
-    assert (balance.owed, balance.credit, balance.balance) == (0, 50, -50)
+    assert (balance.owed, balance.credit, balance.balance) == (D(0), D(50), D(-50))
 
 
 def test_credit_on_account_settles_what_comes_later(client: Client) -> None:
     payment = paid(client, "70")
     invoice = an_invoice_over(client, 10, JANUARY)
     [allocation] = use_credit(client=client)
-    assert (allocation.payment, allocation.amount, open_of(invoice)) == (payment, 70, 30)
+    assert (allocation.payment, allocation.amount, open_of(invoice)) == (payment, D(70), D(30))
 
 
 def test_a_second_part_of_a_payment_adds_to_the_first(client: Client) -> None:
@@ -91,7 +91,7 @@ def test_a_credit_note_on_account_is_used_before_payments(client: Client) -> Non
     issue_invoice(invoice=note, on=make.TODAY, by=None, now=make.NOW)
     bills.an_invoice(client, head={HeadKind.COW: 10})
     [allocation] = use_credit(client=client)
-    assert (allocation.credit_note, allocation.amount) == (note, 100)
+    assert (allocation.credit_note, allocation.amount) == (note, D(100))
     assert client_balance(client, make.TODAY).credit == 10
 
 
@@ -198,13 +198,13 @@ def test_age_of_debt_per_client_and_in_all(client: Client) -> None:
     paid(make.a_client(client.business, name="Cole Farm"), "7")
     aged = ageing_of(client.business, make.TODAY)
     assert [(row.client.name, row.ageing.balance) for row in aged.rows] == [
-        ("Alder Bank Dairy", 150),
-        ("Beck Farm", 10),
-        ("Cole Farm", -7),
+        ("Alder Bank Dairy", D(150)),
+        ("Beck Farm", D(10)),
+        ("Cole Farm", D(-7)),
     ]
     assert aged.rows[0].ageing.by_age[Age.DAYS_1_30] == 100
     assert aged.rows[0].ageing.by_age[Age.DAYS_31_60] == 50
-    assert (aged.total.owed, aged.total.by_age[Age.CURRENT], aged.total.credit) == (160, 10, 7)
+    assert (aged.total.owed, aged.total.by_age[Age.CURRENT], aged.total.credit) == (D(160), D(10), D(7))
 
 
 def test_ageing_takes_few_queries_and_leaves_strangers_out(client: Client, django_assert_max_num_queries: Any) -> None:
@@ -232,9 +232,9 @@ def test_a_statement_runs_from_opening_to_closing(client: Client) -> None:
     note = credit_invoice(invoice=late, reason="All", by=None, now=make.NOW)
     issue_invoice(invoice=note, on=make.TODAY, by=None, now=make.NOW)
     statement = statement_of(client, dt.date(2026, 1, 15), make.TODAY)
-    assert (statement.opening, statement.closing) == (100, 70)
+    assert (statement.opening, statement.closing) == (D(100), D(70))
     assert [(line.text, line.amount, line.balance) for line in statement.lines] == [
-        ("Payment, bank transfer", -30, 70),
-        ("Invoice 2026-000002", 20, 90),
-        ("Credit note 2026-000003", -20, 70),
+        ("Payment, bank transfer", D(-30), D(70)),
+        ("Invoice 2026-000002", D(20), D(90)),
+        ("Credit note 2026-000003", D(-20), D(70)),
     ]
