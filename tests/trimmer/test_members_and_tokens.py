@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
+
 import pytest
+from django.db import connection
 from django.urls import reverse
 
 from tests import make
@@ -49,6 +53,27 @@ def test_an_owner_leaves_when_there_is_another(owner: Seat) -> None:
     remove_member(membership=membership_of(owner), now=NOW)
 
     assert not Membership.objects.of(owner.business).filter(user=owner.user).exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_owners_who_leave_at_once_one_stays() -> None:
+    business = make.a_business()
+    places = [membership_of(make.a_member(business)) for _ in range(2)]
+    ready = threading.Barrier(2)
+
+    def leave(membership: Membership) -> None:
+        ready.wait(timeout=10)
+        with contextlib.suppress(people.LastOwner):
+            remove_member(membership=membership, now=NOW)
+        connection.close()
+
+    leavers = [threading.Thread(target=leave, args=[membership]) for membership in places]
+    for leaver in leavers:
+        leaver.start()
+    for leaver in leavers:
+        leaver.join()
+
+    assert Membership.objects.of(business).count() == 1
 
 
 def test_a_member_becomes_an_owner(owner: Seat) -> None:
