@@ -1,15 +1,16 @@
 """The office's way through the bills, and what a farm's people see of it."""
 
 import datetime as dt
+from collections.abc import Iterator
 from decimal import Decimal as D
 from http import HTTPStatus
 from typing import Any
 
 import pytest
+import time_machine
 from django.core import mail
 from django.test import Client as Browser
 from django.urls import reverse
-from django.utils import timezone
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
 from billing.models import Invoice, IssueRun, Payment, PriceList, TaxCategory
@@ -20,6 +21,13 @@ from tests.billing import bills
 from trimmer.models import Business, Client, HeadKind, Role
 
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def _it_is_now() -> Iterator[None]:
+    """The clock that views read stands still."""
+    with time_machine.travel(make.NOW, tick=False):
+        yield
 
 
 @pytest.fixture
@@ -176,7 +184,7 @@ def test_a_draft_is_issued_on_a_day(office: Browser, client: Client) -> None:
 
 def test_a_refused_day_is_said_in_the_form(office: Browser, client: Client) -> None:
     draft = bills.a_draft(client)
-    ahead = (timezone.localdate() + dt.timedelta(days=2)).isoformat()
+    ahead = (make.TODAY + dt.timedelta(days=2)).isoformat()
     assert "The date lies ahead" in post(office, "invoice-issue", draft.pk, on=ahead)
     assert "cannot be due before" in post(office, "invoice-issue", draft.pk, on="2026-03-04", due_on="2026-03-01")
 
@@ -285,7 +293,7 @@ def test_a_wrong_address_is_said_in_the_form(office: Browser, client: Client) ->
 
 def test_invoices_are_listed_and_narrowed(office: Browser, business: Business) -> None:
     alder, beck = (make.a_client(business, name=name) for name in ("Alder", "Beck"))
-    bills.an_invoice(alder, due_on=make.TODAY)
+    bills.an_invoice(alder, on=dt.date(2026, 3, 2), due_on=dt.date(2026, 3, 3))
     bills.a_draft(beck)
     assert "2026-000001" in get(office, "invoice-list")
     assert "2026-000001" in get(office, "invoice-list", standing="overdue", client=alder.pk, first="2026-03-01")

@@ -116,8 +116,8 @@ def test_all_credits_together_are_the_invoice_to_the_cent(client: Client) -> Non
     assert BilledVisit.objects.get().released_at is not None
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(cuts=st.lists(st.integers(1, 6), min_size=1, max_size=5), price=st.decimals(0, 50, places=3))
+@settings(max_examples=25, derandomize=True, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(cuts=st.lists(st.integers(1, 6), min_size=1, max_size=5), price=st.decimals("0.001", 50, places=3))
 def test_credits_in_any_parts_never_come_to_more_or_less(client: Client, cuts: list[int], price: D) -> None:
     name = f"List {client.business.price_lists.count()}"
     bills.a_price_list(client.business, {"head_cow": str(price)}, name=name, valid_from=make.TODAY)
@@ -130,11 +130,11 @@ def test_credits_in_any_parts_never_come_to_more_or_less(client: Client, cuts: l
                 notes.append(credited(invoice, [LineCredit(line, quantity=D(cut))]))
             except credits.CreditRefused:
                 continue  # the cents ran out before the head did
-    if price:
+    if not lines_left(invoice)[0].gone:
         notes.append(credited(invoice))
-        assert sum(note.net_total for note in notes) == invoice.net_total
-        assert sum(note.tax_total for note in notes) == invoice.tax_total
-        assert all(left.gone for left in lines_left(invoice))
+    assert sum(note.net_total for note in notes) == invoice.net_total
+    assert sum(note.tax_total for note in notes) == invoice.tax_total
+    assert lines_left(invoice)[0].gone
 
 
 def test_the_last_quantity_takes_the_last_cent_as_an_amount(client: Client) -> None:

@@ -1,4 +1,5 @@
 import datetime as dt
+import time
 from typing import Any
 
 import pytest
@@ -11,10 +12,13 @@ from billing.services.drafts import drop_draft
 from billing.services.issuing import issue_invoice, start_issue_run
 from tests import make
 from tests.billing import bills
+from tests.conftest import Worker
 from trimmer.models import Business, Client, Job, JobState
 from trimmer.services import jobs
 
 pytestmark = pytest.mark.django_db
+
+SECONDS_FOR_A_RUN = 60
 
 
 @pytest.fixture
@@ -154,3 +158,17 @@ def test_a_run_belongs_to_the_business_of_its_job(business: Business) -> None:
         jobs.run(run.job.pk, clock=lambda: make.NOW)
     assert Client.objects.count() == 1
     assert not Invoice.objects.issued().exists()
+
+
+@pytest.mark.slow
+@pytest.mark.django_db(transaction=True)
+def test_a_worker_process_issues_a_run(business: Business, worker: Worker) -> None:
+    drafts = [bills.a_draft(make.a_client(business, name=name)) for name in ("Alder", "Beck")]
+    run = a_run(business, drafts)
+    assert run.job is not None
+    deadline = time.monotonic() + SECONDS_FOR_A_RUN
+    while not (job := Job.objects.get(pk=run.job.pk)).finished:
+        assert time.monotonic() < deadline, f"{job.state}, {job.message}"
+        time.sleep(0.2)
+    assert (job.state, numbers(job.result)) == (JobState.DONE, ["2026-000001", "2026-000002"])
+    assert InvoiceFile.objects.count() == 2
