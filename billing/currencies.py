@@ -10,6 +10,9 @@ from billing.charges.totals import rounded
 
 USUAL = 2
 
+MOST = Decimal(10**10)
+"""No single amount reaches this: a larger one is a slip, and would not fit its column."""
+
 
 def places_of(currency: str) -> int:
     """Decimals of an ISO 4217 currency; two where the code is unknown or has none of its own."""

@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
-from billing.api.shared import AmountField, BillsView, CautionSerializer
+from billing.api.shared import AmountField, BillsView, CautionSerializer, KeyFilter
 from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceSending, InvoiceState, InvoiceTax, IssueRun
 from billing.models import TaxCategory as Tax
 from billing.queries.balances import Standing, invoices_seen_by, with_standing
@@ -66,7 +66,7 @@ class VisitToBillSerializer(serializers.Serializer[VisitToBill]):
 
 
 class VisitToBillFilter(django_filters.FilterSet):
-    client = django_filters.NumberFilter(field_name="farm__client")
+    client = KeyFilter(field_name="farm__client")
     until = django_filters.DateFilter(field_name="date", lookup_expr="lte")
 
     class Meta:
@@ -248,7 +248,9 @@ class CreditSerializer(serializers.Serializer[Any]):
     """Why, and what: without `parts` all that is left of the invoice."""
 
     reason = serializers.CharField(max_length=300)
-    parts = LineCreditSerializer(many=True, required=False, allow_null=True, default=None, allow_empty=False)
+    parts = serializers.ListField(
+        child=LineCreditSerializer(), required=False, allow_null=True, default=None, allow_empty=False
+    )
 
 
 class SendSerializer(serializers.Serializer[Any]):
@@ -298,7 +300,7 @@ class SeenSerializer(serializers.Serializer[Any]):
 
 
 class InvoiceFilter(django_filters.FilterSet):
-    client = django_filters.NumberFilter(field_name="client")
+    client = KeyFilter(field_name="client")
     state = django_filters.ChoiceFilter(choices=InvoiceState.choices)
     kind = django_filters.ChoiceFilter(choices=InvoiceKind.choices)
     standing = django_filters.ChoiceFilter(choices=Standing.choices)

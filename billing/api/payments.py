@@ -17,7 +17,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
-from billing.api.shared import AmountField, BillsView
+from billing.api.shared import AmountField, BillsView, KeyFilter
 from billing.charges.ageing import Age, Ageing
 from billing.models import Allocation, Invoice, Payment, PaymentMethod
 from billing.queries.balances import ClientAgeing, Statement, ageing_of, client_balance, statement_of
@@ -83,7 +83,7 @@ class WithdrawalSerializer(serializers.Serializer[Any]):
 
 
 class PaymentFilter(django_filters.FilterSet):
-    client = django_filters.NumberFilter(field_name="client")
+    client = KeyFilter(field_name="client")
     received_from = django_filters.DateFilter(field_name="received_on", lookup_expr="gte")
     received_until = django_filters.DateFilter(field_name="received_on", lookup_expr="lte")
     withdrawn = django_filters.BooleanFilter(field_name="withdrawn_at", lookup_expr="isnull", exclude=True)

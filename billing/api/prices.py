@@ -14,6 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
+from billing.api.shared import KeyFilter
 from billing.models import Article, Price, PriceList, TaxCategory, TaxCode
 from billing.services import prices
 from billing.services.prices import PriceValues
@@ -112,7 +113,7 @@ class PriceListValuesSerializer(serializers.Serializer[Any]):
 
 
 class PriceListFilter(django_filters.FilterSet):
-    client = django_filters.NumberFilter(field_name="client")
+    client = KeyFilter(field_name="client")
     valid_on = django_filters.DateFilter(method="holds_on", label="Lists that hold on a day.")
 
     class Meta:

@@ -6,6 +6,7 @@ import datetime as dt
 from decimal import Decimal
 from typing import Any
 
+import django_filters
 from django.utils import timezone
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -17,6 +18,7 @@ from trimmer.api.access import SeatedView
 from trimmer.showing import to_local
 
 DIGITS, PLACES = 14, 3
+LARGEST_KEY = 2**63 - 1
 
 
 class AmountField(serializers.DecimalField):
@@ -29,6 +31,13 @@ class AmountField(serializers.DecimalField):
         view = self.context.get("view")
         places = places_of(view.seat.business.currency) if view is not None else 2
         return str(rounded(Decimal(value), places))
+
+
+class KeyFilter(django_filters.NumberFilter):
+    """Rows that belong to one, by its key. A number that no database can hold is refused."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(min_value=0, max_value=LARGEST_KEY, **options)
 
 
 class CautionSerializer(serializers.Serializer[Caution]):

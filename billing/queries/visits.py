@@ -18,7 +18,7 @@ from billing.charges.prices import (
     price_visit,
 )
 from billing.charges.totals import ZERO, rounded
-from billing.currencies import places_of
+from billing.currencies import MOST, places_of
 from billing.models import Article, BilledVisit, TaxCode
 from billing.queries.prices import prices_of, settings_of
 from trimmer.models import Business, Client, Units, Visit, VisitHead
@@ -96,7 +96,7 @@ def priced_visits(business: Business, visits: Iterable[Visit]) -> list[VisitToBi
         )
         net = sum((line.as_line().net(places) for line in priced.lines), ZERO)
         billed = sum(done.work.head.values())
-        obstacles = _obstacles(done, priced)
+        obstacles = _obstacles(done, priced, net)
         cautions = _cautions(business, visit.farm.client, done, priced)
         rows.append(VisitToBill(visit, done.work, priced, net, billed, done.recorded, obstacles, cautions))
     return rows
@@ -157,7 +157,7 @@ def _named(articles: Iterable[str]) -> str:
     return ", ".join(str(Article(article).label) for article in articles)
 
 
-def _obstacles(done: _Done, priced: PricedVisit) -> tuple[Caution, ...]:
+def _obstacles(done: _Done, priced: PricedVisit, net: Decimal) -> tuple[Caution, ...]:
     found = []
     if not done.work.head:
         found.append(Caution("nothing_done", _("No head was counted or recorded. Put that right on the visit first.")))
@@ -166,6 +166,8 @@ def _obstacles(done: _Done, priced: PricedVisit) -> tuple[Caution, ...]:
         found.append(Caution("price_missing", text % {"articles": _named(priced.missing)}))
     elif not priced.lines:
         found.append(Caution("no_prices", _("No price list holds on that day.")))
+    if net >= MOST:
+        found.append(Caution("amount_too_large", _("It would come to too much. Look at distance and prices again.")))
     return tuple(found)
 
 

@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from django.utils.translation import gettext_lazy
+
 from billing.charges.totals import Line, TaxGroup, Totals, compute_totals, credit_totals
-from billing.currencies import places_of
+from billing.currencies import MOST, places_of
 from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax
+from trimmer.errors import Refusal
+
+
+class AmountTooLarge(Refusal):
+    code = "amount_too_large"
+    message = gettext_lazy("This would come to ten thousand million or more. Look at quantities and prices again.")
+
 
 LONGEST_TAX_NAME = 200
 LONGEST_TEXT = 1000
@@ -38,9 +47,11 @@ def totals_of(invoice: Invoice, lines: Sequence[InvoiceLine]) -> Totals:
 
 
 def write_totals(invoice: Invoice) -> Totals:
-    """Work out a draft's sums and taxes anew and store them. Raises CreditTooLarge."""
+    """Work out a draft's sums and taxes anew and store them. Raises CreditTooLarge, AmountTooLarge."""
     lines = list(invoice.lines.order_by("position"))
     totals = totals_of(invoice, lines)
+    if abs(totals.gross_total) >= MOST:
+        raise AmountTooLarge
     invoice.taxes.all().delete()
     InvoiceTax.objects.bulk_create(
         InvoiceTax(

@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy
 
 from billing.charges.prices import ChargeLine
 from billing.charges.totals import ZERO, rounded
-from billing.currencies import places_of
+from billing.currencies import MOST, places_of
 from billing.models import BilledVisit, Invoice, InvoiceKind, InvoiceLine, InvoiceState, TaxCategory
 from billing.queries.prices import Prices, prices_of
 from billing.queries.visits import Caution, VisitToBill, priced_visits, visits_to_bill
@@ -387,6 +387,8 @@ def _problems(values: LineValues, draft: Invoice) -> dict[str, str]:
         found["quantity"] = _("Not zero, below a million, with at most four decimals.")
     if not 0 <= price < MOST_QUANTITY or price != rounded(price, PLACES):
         found["price"] = _("0 or more, with at most four decimals. To take off, make the quantity negative.")
+    if not found and abs(quantity * price) >= MOST:
+        found["price"] = _("Quantity and price come to too much. Look at both again.")
     if (tax is None and values.line is None) or (tax is not None and tax.business_id != draft.business_id):
         found["tax_category"] = _("Choose one of your own tax categories.")
     if values.line is None and values.unit not in UNITS:

@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from billing.charges.ageing import OpenItem, allocated
 from billing.charges.totals import rounded
-from billing.currencies import in_currency, places_of
+from billing.currencies import MOST, in_currency, places_of
 from billing.models import Allocation, Invoice, Payment, PaymentMethod
 from billing.queries.balances import credit_left, unsettled
 from trimmer.errors import Refusal
@@ -80,7 +80,7 @@ def record_payment(
     """
     client = _hold(client)
     business = client.business
-    if amount <= 0 or amount != rounded(amount, places_of(business.currency)):
+    if not 0 < amount < MOST or amount != rounded(amount, places_of(business.currency)):
         raise AmountRefused.at("amount")
     if received_on > to_local(now, business.time_zone).date():
         raise DayIsAhead.at("received_on")

@@ -337,3 +337,18 @@ def test_trimmers_have_nothing_to_do_with_bills(business: Business) -> None:
     api = caller(make.a_member(business, Role.TRIMMER))
     for name in ("invoice-list", "visit-to-bill-list", "payment-list", "price-list-list", "balances"):
         refused(api.get(address(name)), "permission_denied", HTTPStatus.FORBIDDEN)
+
+
+# Nonsense
+
+
+@pytest.mark.parametrize("name", ["invoice-list", "payment-list", "price-list-list", "visit-to-bill-list"])
+def test_a_key_that_no_database_holds_is_refused(office: APIClient, name: str) -> None:
+    refused(office.get(address(name), {"client": "9" * 40}), "invalid_values", HTTPStatus.BAD_REQUEST)
+
+
+def test_a_part_that_is_nothing_is_refused(office: APIClient, client: Client) -> None:
+    invoice = bills.an_invoice(client)
+    for parts in ([None], [], [{"line": "x"}]):
+        answer = office.post(address("invoice-credit", invoice.pk), {"reason": "x", "parts": parts})
+        refused(answer, "invalid_values", HTTPStatus.BAD_REQUEST)

@@ -8,6 +8,7 @@ from django.db import IntegrityError, transaction
 from billing.models import BilledVisit, Invoice, InvoiceLine, InvoiceTax
 from billing.queries.visits import Caution, priced_visits, visits_to_bill
 from billing.services import drafts
+from billing.services.amounts import AmountTooLarge
 from billing.services.credits import credit_invoice
 from billing.services.drafts import (
     Drafting,
@@ -446,3 +447,27 @@ def test_a_visit_that_has_lost_its_price_is_refused(business: Business, client: 
     business.price_lists.get().prices.all().delete()
     with pytest.raises(drafts.VisitCannotBePriced):
         look_at_prices(invoice=draft)
+
+
+# Slips of the decimal sign
+
+
+def test_a_line_that_comes_to_too_much_is_refused(business: Business, client: Client) -> None:
+    draft = bills.a_draft(client)
+    with pytest.raises(drafts.LineRefused) as refused:
+        revise_draft(invoice=draft, lines=[by_hand(business, quantity=D(100_000), price=D(100_000))])
+    assert list(refused.value.fields) == ["lines.0.price"]
+
+
+def test_lines_that_together_come_to_too_much_are_refused(business: Business, client: Client) -> None:
+    many = [by_hand(business, quantity=D(99_999), price=D(99_999))] * 2
+    with pytest.raises(AmountTooLarge):
+        revise_draft(invoice=bills.a_draft(client), lines=many)
+
+
+def test_a_visit_that_comes_to_too_much_is_not_drafted(business: Business, client: Client) -> None:
+    bills.a_price_list(business, {"head_cow": "10", "distance_km": "999999"})
+    visit = bills.a_done_visit(client, distance_driven_m=2_000_000_000)
+    [row] = priced_visits(business, [visit])
+    assert codes(row.obstacles) == ["amount_too_large"]
+    assert drafted(business).drafts == ()

@@ -121,7 +121,7 @@ def test_a_payment_is_withdrawn_once_and_for_a_reason(client: Client) -> None:
         undo_payment(payment=payment, reason="Twice", by=None, now=make.NOW)
 
 
-@pytest.mark.parametrize("amount", ["0", "-1", "0.001"])
+@pytest.mark.parametrize("amount", ["0", "-1", "0.001", "10000000000"])
 def test_an_amount_that_makes_no_sense_is_refused(client: Client, amount: str) -> None:
     with pytest.raises(payments.AmountRefused):
         paid(client, amount)
