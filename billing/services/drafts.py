@@ -171,7 +171,7 @@ def _source(line: ChargeLine, prices: Prices, business: Business) -> str:
     day = show_day(sheet.valid_from, business.language, weekday=False)
     if sheet.client_key is None:
         return (_("%(list)s, from %(day)s") % {"list": sheet.name, "day": day})[:200]
-    return (_("Agreement %(list)s, from %(day)s") % {"list": sheet.name, "day": day})[:200]
+    return (_("%(list)s (agreement), from %(day)s") % {"list": sheet.name, "day": day})[:200]
 
 
 def _somebody_billed(rows: Sequence[VisitToBill]) -> bool:

@@ -94,7 +94,7 @@ def test_an_agreement_stands_over_the_list(business: Business, client: Client) -
     bills.a_done_visit(client)
     [draft] = drafted(business).drafts
     [line] = draft.lines.all()
-    assert (line.price, line.source) == (D(13), "Agreement Alder Bank, from 1 Jan 2026")
+    assert (line.price, line.source) == (D(13), "Alder Bank (agreement), from 1 Jan 2026")
 
 
 def test_the_day_of_the_visit_picks_the_list(business: Business, client: Client) -> None:
