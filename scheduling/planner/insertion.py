@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from .plan import Infeasible, Round
+from .plan import Infeasible, Plan, Round
 from .problem import Job, Key, Number, Week
 from .rounds import evaluate
+from .totals import plan_of
 
 type CrewDay = tuple[Key, int]
 type Visits = tuple[tuple[Key, int], ...]
@@ -124,3 +125,49 @@ def dear_first(week: Week) -> list[Key]:
     """Jobs in the order to insert them: confirmed first, then by what leaving them out costs."""
     ordered = sorted(week.jobs, key=lambda job: (job.fixed is None, -job.skip_cost, -job.work, week.job_index[job.id]))
     return [job.id for job in ordered]
+
+
+def mend(pool: Rounds, draft: Draft) -> None:
+    """Make a whole plan of a draft with holes (changed in place): drop what cannot be, then insert what is missing."""
+    while True:
+        broken = [crew_day for crew_day, visits in draft.items() if pool.get(crew_day, visits) is None]
+        for crew_day in broken:
+            del draft[crew_day]
+        halves = _half_done(pool.week, draft)
+        if not broken and not halves:
+            break
+        take_out(draft, halves)
+    done = {job for visits in draft.values() for job, _ in visits}
+    insert_all(pool, draft, [job for job in dear_first(pool.week) if job not in done])
+
+
+def _half_done(week: Week, draft: Draft) -> set[Key]:
+    """Jobs whose visits do not make an allowed whole."""
+    parts: dict[Key, list[tuple[int, int]]] = {}
+    for (_, day), visits in draft.items():
+        for job, work in visits:
+            parts.setdefault(job, []).append((work, day))
+    halves = set()
+    for job, mine in parts.items():
+        whole = tuple(sorted((work for work, _ in mine), reverse=True))
+        days = [day for _, day in mine]
+        crowded = any(days.count(day) > week.job(job).crews_at_once for day in days)
+        if crowded or (whole != (week.job(job).work,) and whole not in week.split_patterns(week.job(job))):
+            halves.add(job)
+    return halves
+
+
+def take_out(draft: Draft, jobs: set[Key]) -> None:
+    """Remove the visits to these jobs (changed in place)."""
+    for crew_day, visits in list(draft.items()):
+        left = tuple(visit for visit in visits if visit[0] not in jobs)
+        if left:
+            draft[crew_day] = left
+        else:
+            del draft[crew_day]
+
+
+def plan_of_draft(pool: Rounds, draft: Draft) -> Plan:
+    """The plan of a whole draft."""
+    made = [pool.get(crew_day, visits) for crew_day, visits in draft.items() if visits]
+    return plan_of(pool.week, [r for r in made if r is not None])

@@ -2,86 +2,142 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import dataclass
 
-from ortools.sat.python import cp_model
+from ortools.math_opt.python import mathopt
+from ortools.util.python.solve_interrupter import SolveInterrupter
 
-from .plan import Round
-from .problem import Job, Week
+from .arrays import WeekArrays
+from .labelling import Column
 
-SCALE = 100
-"""Costs are handed to the integer solver in hundredths."""
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """What the integer solver found: the rounds (None: no plan), and a bound on every plan made of those offered."""
+
+    columns: list[Column] | None
+    bound: float
+    proven: bool
+
+
+type _Term = mathopt.LinearTypes
+
+
+class _Model:
+    """The integer master over some rounds."""
+
+    def __init__(self, arrays: WeekArrays, columns: Sequence[Column]) -> None:
+        self.arrays, self.columns = arrays, columns
+        self.model = mathopt.Model()
+        self.takes = [self._choice() for _ in columns]
+        self.terms: list[_Term] = [column.cost * take for column, take in zip(columns, self.takes, strict=True)]
+        shifts: dict[int, list[_Term]] = defaultdict(list)
+        self.wholes: dict[int, list[_Term]] = defaultdict(list)
+        self.sizes: dict[tuple[int, int], list[_Term]] = defaultdict(list)
+        self.days: dict[tuple[int, int], list[_Term]] = defaultdict(list)
+        for column, take in zip(columns, self.takes, strict=True):
+            shifts[column.shift].append(take)
+            for item in column.visits:
+                j, size = arrays.items[item]
+                if arrays.item_whole[item]:
+                    self.wholes[j].append(take)
+                else:
+                    self.sizes[j, size].append(take)
+                    self.days[j, arrays.shifts[column.shift].day].append(take)
+        for takes in shifts.values():
+            self.model.add_linear_constraint(mathopt.fast_sum(takes) <= 1)
+        for j in range(arrays.jobs):
+            self._cover(j)
+        self.model.minimize(mathopt.fast_sum(self.terms))
+
+    def _choice(self) -> mathopt.Variable:
+        return self.model.add_binary_variable(name="")
+
+    def _cover(self, j: int) -> None:
+        week = self.arrays.week
+        job = week.jobs[j]
+        skip = self._choice()
+        self.terms.append(float(job.skip_cost) * skip)
+        known = {size for (at, size), takes in self.sizes.items() if at == j and takes}
+        patterns = [pattern for pattern in week.split_patterns(job) if known.issuperset(pattern)]
+        uses = [self._choice() for _ in patterns]
+        self.model.add_linear_constraint(mathopt.fast_sum([*self.wholes[j], skip, *uses]) == 1)
+        for size in sorted(known):
+            wanted = [p.count(size) * use for p, use in zip(patterns, uses, strict=True) if size in p]
+            row = mathopt.fast_sum(self.sizes[j, size]) - mathopt.fast_sum(wanted)
+            self.model.add_linear_constraint(row == 0)
+        before: mathopt.Variable | None = None
+        for day in range(week.days):
+            takes = self.days.get((j, day))
+            if takes is None:
+                continue
+            first = before is None
+            if job.late_days(day) and job.late_cost:
+                late = self._choice()
+                paid = job.late_days(day) - (0 if first else self._paid)
+                self._paid = job.late_days(day)
+                self.terms.append(float(job.late_cost) * paid * late)
+                if before is not None:
+                    self.model.add_linear_constraint(late <= before)
+                before = late
+                allowed: _Term = job.crews_at_once * late
+            else:
+                allowed = job.crews_at_once * mathopt.fast_sum(uses)
+            self.model.add_linear_constraint(mathopt.fast_sum(takes) <= allowed)
+
+    _paid = 0
 
 
 def choose(
-    week: Week, pool: Sequence[Round], *, start: Sequence[Round], seconds: float, effort: float | None, seed: int
-) -> list[Round]:
-    """The cheapest plan made of rounds of the pool (which holds `start`, a whole plan); at worst `start` itself.
+    arrays: WeekArrays,
+    columns: Sequence[Column],
+    *,
+    cuts: Iterable[Sequence[int]] = (),
+    below: float | None = None,
+    seconds: float,
+    nodes: int | None,
+    seed: int,
+    stop: Callable[[], bool] | None = None,
+) -> Choice:
+    """The cheapest plan made of these rounds.
 
-    effort: limit in the solver's deterministic seconds; None: the wall clock alone.
+    cuts: sets of columns of which one at most can be taken. below: plans that cost more do not count; if there is
+    none, that is proven. nodes: limit of the search in nodes; with it and time
+    enough the answer is the same on any machine. `stop` is asked from the calling thread.
     """
-    model = cp_model.CpModel()
-    takes = [model.new_bool_var(f"r{index}") for index in range(len(pool))]
-    by_crew_day: dict[object, list[int]] = defaultdict(list)
-    by_job: dict[object, list[tuple[int, int]]] = defaultdict(list)
-    for index, made in enumerate(pool):
-        by_crew_day[made.crew, made.day].append(index)
-        for job_id, work in made.visits:
-            by_job[job_id].append((index, work))
-    for indices in by_crew_day.values():
-        model.add_at_most_one(takes[index] for index in indices)
-    terms = [round(made.cost * SCALE) * takes[index] for index, made in enumerate(pool)]
-    for job in week.jobs:
-        skipped = model.new_bool_var("")
-        terms.append(round(job.skip_cost * SCALE) * skipped)
-        terms += _cover(model, week, job, pool, takes, by_job[job.id], skipped)
-        model.add_hint(skipped, all(job.id not in dict(made.visits) for made in start))
-    model.minimize(sum(terms))
-    chosen = set(map(id, start))
-    for index, made in enumerate(pool):
-        model.add_hint(takes[index], id(made) in chosen)
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.random_seed = seed
-    solver.parameters.max_time_in_seconds = max(0.01, seconds)
-    if effort is not None:
-        solver.parameters.max_deterministic_time = effort
-    status = solver.solve(model)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return list(start)
-    return [made for index, made in enumerate(pool) if solver.boolean_value(takes[index])]
+    built = _Model(arrays, columns)
+    for cut in cuts:
+        built.model.add_linear_constraint(mathopt.fast_sum(built.takes[at] for at in cut) <= 1)
+    if below is not None:
+        built.model.add_linear_constraint(mathopt.fast_sum(built.terms) <= below)
+    params = mathopt.SolveParameters(
+        time_limit=dt.timedelta(seconds=max(0.02, seconds)), random_seed=seed, node_limit=nodes
+    )
+    params.highs.int_options["threads"] = 1
+    result = _solve(built.model, params, stop)
+    bound = float(result.termination.objective_bounds.dual_bound)
+    reason = result.termination.reason
+    if not result.has_primal_feasible_solution():
+        return Choice(columns=None, bound=bound, proven=reason == mathopt.TerminationReason.INFEASIBLE)
+    values = result.variable_values(built.takes)
+    chosen = [column for column, value in zip(columns, values, strict=True) if value > 0.5]
+    return Choice(columns=chosen, bound=bound, proven=reason == mathopt.TerminationReason.OPTIMAL)
 
 
-def _cover(
-    model: cp_model.CpModel,
-    week: Week,
-    job: Job,
-    pool: Sequence[Round],
-    takes: Sequence[cp_model.IntVar],
-    visits: Sequence[tuple[int, int]],
-    skipped: cp_model.IntVar,
-) -> list[cp_model.LinearExpr]:
-    """The job's rows; returns its lateness in the objective."""
-    late = round(job.late_cost * SCALE)
-    wholes = [index for index, work in visits if work == job.work]
-    terms = [late * job.late_days(pool[index].day) * takes[index] for index in wholes if job.late_days(pool[index].day)]
-    patterns = week.split_patterns(job)
-    uses = [model.new_bool_var("") for _ in patterns]
-    model.add_exactly_one([skipped, *uses, *(takes[index] for index in wholes)])
-    if not patterns:
-        return terms
-    for size in {size for pattern in patterns for size in pattern}:
-        parts = [takes[index] for index, work in visits if work == size and work != job.work]
-        model.add(sum(parts) == sum(pattern.count(size) * use for pattern, use in zip(patterns, uses, strict=True)))
-    last_late = model.new_int_var(0, job.late_days(week.days), "")
-    by_day: dict[int, list[int]] = defaultdict(list)
-    for index, work in visits:
-        if work != job.work:
-            by_day[pool[index].day].append(index)
-    for day, indices in by_day.items():
-        model.add(sum(takes[index] for index in indices) <= job.crews_at_once)
-        if job.late_days(day):
-            for index in indices:
-                model.add(last_late >= job.late_days(day) * takes[index])
-    return [*terms, late * last_late]
+def _solve(
+    model: mathopt.Model, params: mathopt.SolveParameters, stop: Callable[[], bool] | None
+) -> mathopt.SolveResult:
+    """Solve; beside it, when there is a `stop`, ask that one, and interrupt the solver when it says so."""
+    if stop is None:
+        return mathopt.solve(model, mathopt.SolverType.HIGHS, params=params)
+    interrupter = SolveInterrupter()
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        solving = beside.submit(mathopt.solve, model, mathopt.SolverType.HIGHS, params=params, interrupter=interrupter)
+        while not wait([solving], timeout=0.05).done:
+            if stop():
+                interrupter.interrupt()
+        return solving.result()
