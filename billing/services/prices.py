@@ -112,17 +112,7 @@ def keep_tax_category(
         raise NotOfThisBusiness
     row.name, row.code, row.rate = name.strip(), code, rate
     row.exemption_reason = exemption_reason.strip()
-    if not row.name:
-        raise NameIsMissing.at("name")
-    if code not in TaxCode.values or rate != rounded(rate, RATE_PLACES):
-        raise TaxRateRefused.at("rate")
-    if (code == TaxCode.STANDARD) is not (0 < rate <= 100) or (code != TaxCode.STANDARD and rate):
-        raise TaxRateRefused.at("rate")
-    needs_text = code not in {TaxCode.STANDARD, TaxCode.ZERO}
-    if needs_text and not row.exemption_reason:
-        raise ExemptionTextMissing.at("exemption_reason")
-    if row.exemption_reason and not needs_text:
-        raise ExemptionTextNotUsed.at("exemption_reason")
+    check_tax_category(category=row)
     _save_named(row)
     return row
 
@@ -159,7 +149,7 @@ def keep_price_list(
         raise NameIsMissing.at("name")
     if valid_to is not None and valid_to < valid_from:
         raise ListEndsBeforeItBegins.at("valid_to")
-    _check_prices(prices)
+    check_prices(prices=prices)
     row.name, row.client, row.valid_from, row.valid_to = name.strip(), client, valid_from, valid_to
     _save_named(row)
     row.prices.exclude(article__in=[one.article for one in prices]).delete()
@@ -188,7 +178,24 @@ def keep_billing_settings(*, business: Business, credit_prefix: str, travel_coun
     return row
 
 
-def _check_prices(prices: Sequence[PriceValues]) -> None:
+def check_tax_category(*, category: TaxCategory) -> None:
+    """Refuse what a tax category cannot be, stored or about to be."""
+    code, rate = category.code, category.rate
+    if not category.name:
+        raise NameIsMissing.at("name")
+    if code not in TaxCode.values or rate != rounded(rate, RATE_PLACES):
+        raise TaxRateRefused.at("rate")
+    if (code == TaxCode.STANDARD) is not (0 < rate <= 100) or (code != TaxCode.STANDARD and rate):
+        raise TaxRateRefused.at("rate")
+    needs_text = code not in {TaxCode.STANDARD, TaxCode.ZERO}
+    if needs_text and not category.exemption_reason:
+        raise ExemptionTextMissing.at("exemption_reason")
+    if category.exemption_reason and not needs_text:
+        raise ExemptionTextNotUsed.at("exemption_reason")
+
+
+def check_prices(*, prices: Sequence[PriceValues]) -> None:
+    """Refuse what prices of one list cannot be: ``prices.<place>.<what>`` says which."""
     seen: set[str] = set()
     for place, one in enumerate(prices):
         if one.article not in Article.values:

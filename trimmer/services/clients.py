@@ -96,14 +96,19 @@ def next_client_number(business: Business) -> str:
     return f"{latest[1]}{highest + 1:0{len(latest[2])}d}"
 
 
-def _store(client: Client, details: ClientDetails) -> Client:
-    for field, value in details.items():
-        setattr(client, field, value)
-    client.number = client.number.strip() or next_client_number(client.business)
+def check_client(*, client: Client) -> None:
+    """Refuse what cannot be said of a client, stored or about to be."""
     if not client.name.strip():
         raise ClientNeedsName.at("name")
     if client.country and not standards.is_country(client.country):
         raise UnknownCountry.at("country", given=client.country)
+
+
+def _store(client: Client, details: ClientDetails) -> Client:
+    for field, value in details.items():
+        setattr(client, field, value)
+    client.number = client.number.strip() or next_client_number(client.business)
+    check_client(client=client)
     try:
         with transaction.atomic():
             client.save()

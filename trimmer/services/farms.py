@@ -266,6 +266,13 @@ def check_position(latitude: float | None, longitude: float | None) -> None:
         raise PositionIsZero.at("latitude")
 
 
+def check_farm(*, farm: Farm, windows: Sequence[WindowDetails], contacts: Sequence[ContactDetails]) -> None:
+    """Refuse what a farm, its access hours and contacts cannot be, stored or about to be. Sorts the days that suit."""
+    _check(farm)
+    _check_windows(farm, windows)
+    _check_contacts(contacts)
+
+
 def metres_to_nearest_base(*, farm: Farm) -> int | None:
     """As the crow flies, in metres; None when farm or bases have no position yet."""
     if farm.latitude is None or farm.longitude is None:
@@ -281,9 +288,7 @@ def _store(farm: Farm, details: FarmDetails) -> Farm:
     contacts = details.get("contacts")
     for field in rest.keys() - {"access_windows", "contacts"}:
         setattr(farm, field, rest[field])
-    _check(farm)
-    _check_windows(farm, _windows_of(farm) if windows is None else windows)
-    _check_contacts(contacts or ())
+    check_farm(farm=farm, windows=_windows_of(farm) if windows is None else windows, contacts=contacts or ())
     try:
         with transaction.atomic():
             farm.save()

@@ -114,11 +114,12 @@ def rules_of(business: Business) -> tuple[Rule, ...]:
     )
 
 
-def follow_records(*, business: Business, records: Sequence[ChuteRecord]) -> None:
+def follow_records(*, business: Business, records: Sequence[ChuteRecord], due_since: dt.date | None = None) -> None:
     """Raise what records (new or changed) give reason for, and settle what they settle. Safe to run again.
 
     Open rechecks that a record raised follow what it says now; those closed meanwhile stay, and what they were for is
-    not raised a second time. For new records a handful of queries, however many they are.
+    not raised a second time. With ``due_since``, what was due before that day is not raised any more. For new records
+    a handful of queries, however many they are.
     """
     with transaction.atomic():
         stored = list(
@@ -130,7 +131,7 @@ def follow_records(*, business: Business, records: Sequence[ChuteRecord]) -> Non
         rules = rules_of(business)
         fresh: list[Recheck] = []
         for record in stored:
-            fresh += _raise_anew(record, rules)
+            fresh += [due for due in _raise_anew(record, rules) if due_since is None or due.due_by >= due_since]
         if fresh:
             Recheck.objects.bulk_create(fresh)
         settle(animal_ids={record.animal_id for record in stored})

@@ -99,7 +99,7 @@ class RecordValuesRefused(Refusal):
 
 
 @dataclass(frozen=True, slots=True)
-class _Content:
+class RecordContent:
     """What a record says, in one form, so that two can be compared."""
 
     kind: str
@@ -138,7 +138,17 @@ def record_animal(
     Raises RecordValuesRefused, RecordDiffers, AnimalAlreadyRecorded, AnimalOfAnotherFarm, VisitIsCancelled,
     VisitIsLocked, AnimalNumberIsMissing.
     """
-    content = _checked(visit, kind, findings, treatments, score, scale, feet_trimmed, minutes, note)
+    content = check_content(
+        visit=visit,
+        kind=kind,
+        findings=findings,
+        treatments=treatments,
+        score=score,
+        scale=scale,
+        feet_trimmed=feet_trimmed,
+        minutes=minutes,
+        note=note,
+    )
     with transaction.atomic():
         if stored := _stored(id):
             return _same(stored, visit, animal, content)
@@ -148,7 +158,7 @@ def record_animal(
         if animal.farm_id != visit.farm_id:
             raise AnimalOfAnotherFarm
         record = ChuteRecord(
-            id=id, visit=visit, animal=animal, recorded_at=min(recorded_at, now), recorded_by=by, **_columns(content)
+            id=id, visit=visit, animal=animal, recorded_at=min(recorded_at, now), recorded_by=by, **columns_of(content)
         )
         try:
             with transaction.atomic():
@@ -181,7 +191,17 @@ def revise_record(
     Raises what `record_animal` raises, but for RecordDiffers.
     """
     visit = record.visit
-    content = _checked(visit, kind, findings, treatments, score, scale, feet_trimmed, minutes, note)
+    content = check_content(
+        visit=visit,
+        kind=kind,
+        findings=findings,
+        treatments=treatments,
+        score=score,
+        scale=scale,
+        feet_trimmed=feet_trimmed,
+        minutes=minutes,
+        note=note,
+    )
     with transaction.atomic():
         _take_hold(visit)
         if isinstance(animal, str):
@@ -193,7 +213,7 @@ def revise_record(
         if before != animal.pk:
             drop_raised_by(record=record)
         record.animal = animal
-        for name, value in _columns(content).items():
+        for name, value in columns_of(content).items():
             setattr(record, name, value)
         try:
             with transaction.atomic():
@@ -289,19 +309,20 @@ def _stored(key: uuid.UUID) -> ChuteRecord | None:
     )
 
 
-def _same(stored: ChuteRecord, visit: Visit, animal: Animal | str, content: _Content) -> ChuteRecord:
+def _same(stored: ChuteRecord, visit: Visit, animal: Animal | str, content: RecordContent) -> ChuteRecord:
     """The stored record, when it says the same. The time it was sent with does not count: a page makes a new one."""
     if isinstance(animal, str):
         same_animal = stored.animal.number.casefold() == clean_number(animal).casefold()
     else:
         same_animal = stored.animal_id == animal.pk
-    if stored.visit_id != visit.pk or not same_animal or _content_of(stored) != content:
+    if stored.visit_id != visit.pk or not same_animal or content_of(stored) != content:
         raise RecordDiffers
     return stored
 
 
-def _content_of(record: ChuteRecord) -> _Content:
-    return _Content(
+def content_of(record: ChuteRecord) -> RecordContent:
+    """What a stored record says."""
+    return RecordContent(
         kind=record.kind,
         score=record.score,
         scale=record.scale,
@@ -313,7 +334,8 @@ def _content_of(record: ChuteRecord) -> _Content:
     )
 
 
-def _columns(content: _Content) -> dict[str, object]:
+def columns_of(content: RecordContent) -> dict[str, object]:
+    """What stands in the record's own row: all but findings and treatments."""
     return {
         "kind": content.kind,
         "score": content.score,
@@ -324,23 +346,24 @@ def _columns(content: _Content) -> dict[str, object]:
     }
 
 
-def _write_rows(record: ChuteRecord, content: _Content) -> None:
+def _write_rows(record: ChuteRecord, content: RecordContent) -> None:
     Finding.objects.bulk_create(Finding(record=record, **asdict(values)) for values in content.findings)
     Treatment.objects.bulk_create(Treatment(record=record, **asdict(values)) for values in content.treatments)
 
 
-def _checked(
+def check_content(
+    *,
     visit: Visit,
     kind: str,
-    findings: Sequence[FindingValues],
-    treatments: Sequence[TreatmentValues],
-    score: int | None,
-    scale: str,
-    feet_trimmed: Sequence[str],
-    minutes: Decimal | None,
-    note: str,
-) -> _Content:
-    """The content in its one form, or a refusal that names every value at fault."""
+    findings: Sequence[FindingValues] = (),
+    treatments: Sequence[TreatmentValues] = (),
+    score: int | None = None,
+    scale: str = "",
+    feet_trimmed: Sequence[str] = (),
+    minutes: Decimal | None = None,
+    note: str = "",
+) -> RecordContent:
+    """What a record of the visit is to say, in its one form. Raises RecordValuesRefused, which names every value."""
     wrong: dict[str, str] = {}
     if kind not in HeadKind.values:
         wrong["kind"] = _("Choose what the animal was brought for.")
@@ -356,7 +379,7 @@ def _checked(
     done = tuple(_treatment(values, visit, f"treatments.{place}", wrong) for place, values in enumerate(treatments))
     if wrong:
         raise RecordValuesRefused(first=next(iter(wrong.values())), fields=wrong)
-    return _Content(
+    return RecordContent(
         kind=str(kind),
         score=score,
         scale="" if score is None else str(scale),

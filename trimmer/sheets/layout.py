@@ -254,16 +254,21 @@ class Row:
 class Parsed:
     """A table as the layout understands it.
 
-    ``rows`` holds the rows without any problem, so all of them when ``ok``. ``given`` are the keys of the columns the
-    file has: a column that is not there says nothing, an empty cell in one that is says "nothing".
+    ``rows`` holds the rows without any problem, so all of them when ``ok``. ``at`` tells where a column stands, counted
+    from 0, for each the file has: a column that is not there says nothing, an empty cell in one that is says "nothing".
     """
 
     layout: Layout
     rows: tuple[Row, ...]
     problems: tuple[Problem, ...]
     warnings: tuple[Problem, ...]
-    given: frozenset[str]
+    at: Mapping[str, int]
     row_count: int
+
+    @property
+    def given(self) -> frozenset[str]:
+        """The keys of the columns the file has."""
+        return frozenset(self.at)
 
     @property
     def ok(self) -> bool:
@@ -348,7 +353,7 @@ class _Reading:
             rows=tuple(row for row in rows if row.number not in bad_rows),
             problems=_in_order(self.problems),
             warnings=_in_order(self.warnings),
-            given=frozenset(self.at),
+            at=MappingProxyType(self.at),
             row_count=len(rows),
         )
 

@@ -235,7 +235,7 @@ CLIENTS_AND_FARMS: Final = Layout(
             kind=Kind.NOTES,
             help="",
             example=None,
-            max_length=2000,
+            max_length=20_000,
         ),
         _farm_name(gettext_noop("The name of the farm. Empty only for a client without one."), required=False),
         *_address(
@@ -360,7 +360,7 @@ CLIENTS_AND_FARMS: Final = Layout(
             kind=Kind.NOTES,
             help=gettext_noop("What a crew should know about the cows and the place."),
             example=None,
-            max_length=2000,
+            max_length=20_000,
         ),
         Column(
             key="access_notes",
@@ -368,7 +368,7 @@ CLIENTS_AND_FARMS: Final = Layout(
             kind=Kind.NOTES,
             help=gettext_noop("How to get there with the chute."),
             example=None,
-            max_length=2000,
+            max_length=20_000,
         ),
         Column(
             key="contact_name",

@@ -114,14 +114,27 @@ def read_table(content: bytes, name: str = "", *, sheet: str | None = None, limi
 
     ``sheet`` picks a visible sheet of an XLSX file that has several. Raises ``UnreadableSheet``.
     """
+    check_file(content, name, limits=limits)
+    if is_packed(content):
+        return _read_xlsx(content, name, sheet, limits)
+    return _read_csv(content, name, limits)
+
+
+def check_file(content: bytes, name: str = "", *, limits: Limits = LIMITS) -> None:
+    """What of ``read_table`` can be told at once, however long the table: size and kind. Raises ``UnreadableSheet``."""
     if len(content) > limits.size:
         raise UnreadableSheet("file_too_large", size=len(content), limit=limits.size)
     if not content.strip():
         raise UnreadableSheet("file_empty")
-    if content.startswith((b"PK\x03\x04", b"PK\x05\x06")):
-        return _read_xlsx(content, name, sheet, limits)
-    _refuse_other_kinds(content, name)
-    return _read_csv(content, name, limits)
+    if is_packed(content):
+        _check_package(content, name, limits)
+    else:
+        _refuse_other_kinds(content, name)
+
+
+def is_packed(content: bytes) -> bool:
+    """Whether the file is a package of parts, as XLSX is: reading one takes its time."""
+    return content.startswith((b"PK\x03\x04", b"PK\x05\x06"))
 
 
 def column_letter(index: int) -> str:
@@ -232,7 +245,6 @@ def _cell_of_text(text: str, limits: Limits) -> Cell:
 
 
 def _read_xlsx(content: bytes, name: str, sheet: str | None, limits: Limits) -> Table:
-    _check_package(content, name, limits)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
