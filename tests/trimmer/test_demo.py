@@ -51,7 +51,7 @@ def test_the_demo_tells_the_whole_job_and_starts_clean_each_time(tmp_path: Path)
     assert [part for part in PARTS if part not in story] == []
     for state in ("draft", "open", "part paid", "overdue", "paid", "credited"):
         assert re.search(rf"[1-9]\d* {state}", story), state
-    path = re.search(r"Its PDF lies in (\S+)", story)
+    path = re.search(r"Its PDF lies in\s+(\S+)", story)
     assert path is not None
     text = "".join(page.extract_text() for page in PdfReader(path.group(1)).pages)
     assert Path(path.group(1)).stem in text

@@ -1,7 +1,7 @@
 import pytest
 
 from trimmer import lesions
-from trimmer.lesions import LESIONS, M_STAGES, ZONES, check_finding
+from trimmer.lesions import LESIONS, M_STAGES, ZONES, Lesion, Zone, check_finding
 
 pytestmark = pytest.mark.pure
 
@@ -12,7 +12,7 @@ def test_the_table_is_keyed_by_its_own_codes_and_names_each_once() -> None:
 
 
 def test_every_row_has_a_meaning_and_a_source() -> None:
-    rows = [*LESIONS.values(), *ZONES.values()]
+    rows: list[Lesion | Zone] = [*LESIONS.values(), *ZONES.values()]
     assert [row for row in rows if not (row.name and row.meaning and row.source)] == []
 
 

@@ -234,7 +234,7 @@ def test_telling_is_noted_on_the_visit(farm: Farm) -> None:
 
 
 def ask(farm: Farm, via: AskedVia) -> None:
-    head = {HeadKind.LAME: 2}
+    head: dict[str, int] = {HeadKind.LAME: 2}
     ask_for_visit(farm=farm, head=head, urgency=Urgency.URGENT, note="RH swollen", via=via, by=None, now=NOW)
 
 

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from decimal import Decimal
+from typing import Any
 from itertools import groupby
 
 from django.db import transaction
@@ -171,7 +172,7 @@ def record_visit(ground: Ground, memory: Memory, visit: Visit, stop: Stop, lame:
     note_times(
         visit=visit,
         times=VisitTimes(arrived, first, clock, left),
-        distance_driven_m=round(stop.distance_m * chance.uniform(0.98, 1.06), -2),
+        distance_driven_m=int(round(stop.distance_m * chance.uniform(0.98, 1.06), -2)),
         now=left,
     )
     complete_visit(visit=visit, head_done=None, by=ground.people["owner"], now=left)
@@ -261,10 +262,11 @@ def _record_named(ground: Ground, memory: Memory, visit: Visit, clock: dt.dateti
     return clock
 
 
-def _treatment(told: dict[str, str], out: dt.datetime) -> TreatmentValues:
-    days = told.pop("milk_days", None)
+def _treatment(told: dict[str, Any], out: dt.datetime) -> TreatmentValues:
+    days = told.get("milk_days")
     until = out + dt.timedelta(days=float(days)) if days else None
-    return TreatmentValues(**told, milk_withhold_until=until)
+    values = {name: value for name, value in told.items() if name != "milk_days"}
+    return TreatmentValues(**values, milk_withhold_until=until)
 
 
 def _rechecks_on(visit: Visit) -> dict[int, set[str]]:

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from decimal import Decimal
 from pathlib import Path
-from textwrap import fill
+from textwrap import TextWrapper, fill
 
 from django.utils.translation import gettext as _
 
@@ -341,8 +341,8 @@ class Story:
     def _line(self, text: str, indent: int = 3) -> None:
         """A row of a list; what is too long for one line goes on under it."""
         space = " " * indent
-        options = {"break_long_words": False, "break_on_hyphens": False}
-        self.say(fill(text, 110, initial_indent=space, subsequent_indent=space + "  ", **options))
+        row = TextWrapper(110, space, space + "  ", break_long_words=False, break_on_hyphens=False)
+        self.say(row.fill(text))
 
     def _local(self, moment: dt.datetime) -> dt.datetime:
         return showing.to_local(moment, self.business.time_zone)
