@@ -16,7 +16,7 @@ from ortools.linear_solver import pywraplp
 
 from .arrays import Floats, WeekArrays
 from .labelling import Column
-from .relaxation import MasterRows
+from .relaxation import FractionalMaster
 
 _VIOLATED = 0.02
 _AT_ONCE = 60
@@ -90,12 +90,12 @@ class Membership:
         return [Cut(three) for _, three in found[:_AT_ONCE]]
 
 
-class CutMaster(MasterRows):
+class CutMaster(FractionalMaster):
     """The relaxation over a fixed set of rounds, tightened by cuts."""
 
     def __init__(self, arrays: WeekArrays, columns: Sequence[Column], best: float, step: float) -> None:
         """best: cost of the best plan known; step: no better plan is less than this cheaper."""
-        super().__init__(arrays, "GLOP", integer=False)
+        super().__init__(arrays)
         self.solver.SetSolverSpecificParametersAsString("use_preprocessing:false")
         self.columns = list(columns)
         self.variables = [self.add_column(column) for column in columns]
@@ -142,6 +142,9 @@ class CutMaster(MasterRows):
         row = self.solver.Constraint(-self.solver.infinity(), 1)
         for at in np.flatnonzero(self.member.coefficients(cut) & self.alive).tolist():
             row.SetCoefficient(self.variables[at], 1)
+
+    def alive_at(self, at: int) -> bool:
+        return bool(self.alive[at])
 
     def left(self) -> list[Column]:
         """The rounds a better plan may still be made of."""

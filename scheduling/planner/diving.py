@@ -11,12 +11,12 @@ from ortools.linear_solver import pywraplp
 
 from .arrays import Floats
 from .labelling import Column
-from .relaxation import Relaxation
+from .relaxation import FractionalMaster
 
 _WHOLE = 1 - 1e-5
 
 
-def dive(relaxation: Relaxation, chance: random.Random | None, spent: Callable[[], bool]) -> list[Column]:
+def dive(relaxation: FractionalMaster, chance: random.Random | None, spent: Callable[[], bool]) -> list[Column]:
     """Rounds that were taken, one after another; the relaxation is left as it was found.
 
     chance: picks among the likeliest rounds, None takes the likeliest of all. The rounds may leave a split job
@@ -45,7 +45,7 @@ def dive(relaxation: Relaxation, chance: random.Random | None, spent: Callable[[
         if len(sure) == len(open_):
             break
     for at in (*taken, *refused):
-        variables[at].SetBounds(0, relaxation.solver.infinity())
+        variables[at].SetBounds(0, relaxation.solver.infinity() if relaxation.alive_at(at) else 0)
     return [relaxation.columns[at] for at in taken]
 
 

@@ -3,6 +3,7 @@ listing every round that a cheaper plan could be made of."""
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Sequence
 
@@ -23,11 +24,14 @@ _SEEDS = 1500
 _SHARE_OF_PRICING = 0.6
 _NODES = 400
 _FIRST_GUESS = 0.006
-_GUESS_GROWS = 1.6
-_DIVES = 6
+_GUESS_GROWS, _GUESS_CREEPS = 1.6, 1.22
+_FEW_LISTED = 1200
+_DIVES = 3
 _PATIENCE = 8
+_SMALL = 30
+_WIDE, _WIDE_GUESS = 6_000, 0.02
 _MOST_LISTED = 60_000
-_MOST_PROVEN = 4_000
+_CHEAP, _MOST_PROVEN = 600, 5_000
 _FREE = 700
 
 
@@ -42,7 +46,9 @@ class Improver:
         self.pool = ColumnPool(self.arrays)
         self.neighbourhoods = Neighbourhoods(self.arrays, self.pool, self.chance)
         self.listed = 0.0
-        """Every round with a reduced cost below this is in the pool."""
+        """No plan costs less than the relaxation's value and this."""
+        self.count = 0
+        self.wide: CutMaster | None = None
 
     def run(self) -> None:
         """Until the search is spent or its gap closed."""
@@ -52,14 +58,20 @@ class Improver:
         self._seed()
         self._price()
         self._dive()
-        self._prove(_MOST_PROVEN // 4, search.left() / 10)
-        self._exchange(_PATIENCE)
+        small = self.arrays.jobs <= _SMALL
+        patience = _PATIENCE if small else 4 * _PATIENCE
+        proving = self._prove(_CHEAP)
         while not search.spent():
-            before = search.best.cost, search.bound, len(self.pool)
-            self._prove(_MOST_PROVEN, search.left())
-            self._exchange(10 * _PATIENCE)
-            if before == (search.best.cost, search.bound, len(self.pool)) and search.effort is None:
-                return
+            before = search.best.cost, search.bound
+            if not small:
+                self._widen()
+            self._exchange(patience)
+            proving = proving and not search.spent() and self._prove(_MOST_PROVEN)
+            if before == (search.best.cost, search.bound) and search.effort is None:
+                small = False
+                patience *= 2
+                if patience > _PATIENCE * 2**8:
+                    return
 
     def _offer(self, columns: Sequence[Column], stage: str) -> bool:
         """Offer the plan of these rounds, mended where they leave something half done."""
@@ -100,27 +112,52 @@ class Improver:
             search.steps += 1
             self._offer(dive(self.pricing.relaxation, self.chance if turn else None, search.spent), "diving")
 
-    def _prove(self, most: int, seconds: float) -> None:
+    def _widen(self) -> None:
+        """Dive among more rounds than pricing has made, with the relaxation tightened."""
+        search, pricing = self.search, self.pricing
+        if self.wide is None:
+            if pricing.prices is None or not pricing.converged:
+                return
+            columns = None
+            gap = min(max(1.0, float(search.best.cost) - pricing.prices.value), _WIDE_GUESS * pricing.prices.value)
+            while columns is None and not search.spent():
+                columns, gap = pricing.enumerate(gap, _WIDE, search.spent), gap * 0.6
+            if columns is None:
+                return
+            self.pool.add(columns)
+            self.wide = CutMaster(self.arrays, columns, math.inf, pricing.step)
+            self.wide.tighten(search.spent)
+        for turn in range(_DIVES):
+            if search.spent():
+                return
+            search.steps += 1
+            self._offer(dive(self.wide, self.chance if turn else None, search.spent), "diving")
+
+    def _prove(self, most: int) -> bool:
         """List all rounds with a reduced cost below a guess of the gap and settle whether they hold a better plan,
-        with a growing guess; as long as at most `most` rounds are left after cutting."""
+        with a growing guess; as long as at most `most` rounds are left after cutting. Whether it may go on later."""
         search, pricing = self.search, self.pricing
         if pricing.prices is None or not pricing.converged:
-            return
+            return False
         value = pricing.prices.value
         while not search.spent():
             search.steps += 1
             gap = float(search.best.cost) - pricing.step - value
-            guess = max(self.listed * _GUESS_GROWS, _FIRST_GUESS * abs(value), pricing.step)
-            wanted = gap if guess * _GUESS_GROWS >= gap else guess
+            grows = _GUESS_GROWS if self.count < _FEW_LISTED else _GUESS_CREEPS
+            guess = max(self.listed * grows, _FIRST_GUESS * abs(value), pricing.step)
+            wanted = gap if guess * 1.1 >= gap else guess
             columns = pricing.enumerate(wanted + 1e-6, _MOST_LISTED, search.spent)
             if columns is None:
-                return
+                return False
             self.pool.add(columns)
-            if not self._settle(columns, value + wanted, most, seconds):
-                return
-            self.listed = max(self.listed, wanted)
+            if not self._settle(columns, value + wanted, most):
+                return most < _MOST_PROVEN
+            self.listed, self.count = max(self.listed, wanted), len(columns)
+            if most > _CHEAP and self.arrays.jobs > _SMALL:
+                return True
+        return True
 
-    def _settle(self, columns: Sequence[Column], below: float, most: int, seconds: float) -> bool:
+    def _settle(self, columns: Sequence[Column], below: float, most: int) -> bool:
         """Find the best plan that costs at most `below`, made of the rounds it can be made of, or prove that there is
         none. Whether it was settled."""
         search, pricing = self.search, self.pricing
@@ -131,6 +168,8 @@ class Improver:
         if master.done:
             search.lift(nothing_below, "proving")
             return True
+        for turn in range(1 + _DIVES):
+            self._offer(dive(master, self.chance if turn else None, search.spent), "diving")
         left = np.flatnonzero(master.alive)
         if len(left) > most:
             return False
@@ -138,8 +177,8 @@ class Improver:
             self.arrays,
             master.left(),
             cuts=[np.flatnonzero(master.member.coefficients(cut)[left]).tolist() for cut in master.cuts],
-            below=below + 1e-6,
-            seconds=min(seconds, search.left()),
+            beat=float(pricing.rounded(below + pricing.step)),
+            seconds=search.left(),
             nodes=None if search.effort is None else _NODES,
             seed=self.seed,
             stop=search.stop,
@@ -162,7 +201,7 @@ class Improver:
             choice = choose(
                 self.arrays,
                 columns,
-                below=float(search.best.cost) - self.pricing.step + 1e-6,
+                beat=float(search.best.cost),
                 seconds=min(search.left(), 1.5),
                 nodes=_NODES,
                 seed=self.seed,

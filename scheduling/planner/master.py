@@ -14,10 +14,22 @@ from ortools.util.python.solve_interrupter import SolveInterrupter
 from .arrays import WeekArrays
 from .labelling import Column
 
+_OFF = (
+    "mip_detect_symmetry",
+    "mip_allow_restart",
+    "mip_heuristic_run_feasibility_jump",
+    "mip_heuristic_run_rins",
+    "mip_heuristic_run_rens",
+    "mip_heuristic_run_root_reduced_cost",
+    "mip_heuristic_run_zi_round",
+    "mip_heuristic_run_shifting",
+)
+"""What HiGHS spends most of its time on here, for little: plans come from diving and neighbourhoods."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Choice:
-    """What the integer solver found: the rounds (None: no plan), and a bound on every plan made of those offered."""
+    """What the integer solver found: the rounds (None: no cheaper plan), and a bound on every plan of those offered."""
 
     columns: list[Column] | None
     bound: float
@@ -30,11 +42,14 @@ type _Term = mathopt.LinearTypes
 class _Model:
     """The integer master over some rounds."""
 
-    def __init__(self, arrays: WeekArrays, columns: Sequence[Column]) -> None:
+    def __init__(self, arrays: WeekArrays, columns: Sequence[Column], beat: float) -> None:
+        """beat: cost of the plan to beat; it stands in the model as one variable that does every job."""
         self.arrays, self.columns = arrays, columns
         self.model = mathopt.Model()
+        self.known = self._choice()
         self.takes = [self._choice() for _ in columns]
-        self.terms: list[_Term] = [column.cost * take for column, take in zip(columns, self.takes, strict=True)]
+        self.terms: list[_Term] = [beat * self.known]
+        self.terms += [column.cost * take for column, take in zip(columns, self.takes, strict=True)]
         shifts: dict[int, list[_Term]] = defaultdict(list)
         self.wholes: dict[int, list[_Term]] = defaultdict(list)
         self.sizes: dict[tuple[int, int], list[_Term]] = defaultdict(list)
@@ -65,7 +80,7 @@ class _Model:
         known = {size for (at, size), takes in self.sizes.items() if at == j and takes}
         patterns = [pattern for pattern in week.split_patterns(job) if known.issuperset(pattern)]
         uses = [self._choice() for _ in patterns]
-        self.model.add_linear_constraint(mathopt.fast_sum([*self.wholes[j], skip, *uses]) == 1)
+        self.model.add_linear_constraint(mathopt.fast_sum([*self.wholes[j], skip, self.known, *uses]) == 1)
         for size in sorted(known):
             wanted = [p.count(size) * use for p, use in zip(patterns, uses, strict=True) if size in p]
             row = mathopt.fast_sum(self.sizes[j, size]) - mathopt.fast_sum(wanted)
@@ -97,7 +112,7 @@ def choose(
     columns: Sequence[Column],
     *,
     cuts: Iterable[Sequence[int]] = (),
-    below: float | None = None,
+    beat: float,
     seconds: float,
     nodes: int | None,
     seed: int,
@@ -105,35 +120,41 @@ def choose(
 ) -> Choice:
     """The cheapest plan made of these rounds.
 
-    cuts: sets of columns of which one at most can be taken. below: plans that cost more do not count; if there is
-    none, that is proven. nodes: limit of the search in nodes; with it and time
+    cuts: sets of columns of which one at most can be taken. beat: only a cheaper plan counts; if there is none, that
+    is proven. nodes: limit of the search in nodes; with it and time
     enough the answer is the same on any machine. `stop` is asked from the calling thread.
     """
-    built = _Model(arrays, columns)
+    built = _Model(arrays, columns, beat)
     for cut in cuts:
         built.model.add_linear_constraint(mathopt.fast_sum(built.takes[at] for at in cut) <= 1)
-    if below is not None:
-        built.model.add_linear_constraint(mathopt.fast_sum(built.terms) <= below)
     params = mathopt.SolveParameters(
         time_limit=dt.timedelta(seconds=max(0.02, seconds)), random_seed=seed, node_limit=nodes
     )
     params.highs.int_options["threads"] = 1
-    result = _solve(built.model, params, stop)
+    for name in _OFF:
+        params.highs.bool_options[name] = False
+    params.highs.double_options["mip_heuristic_effort"] = 0.0
+    params.highs.double_options["mip_rel_gap"] = 0.0
+    hint = mathopt.SolutionHint(variable_values=dict.fromkeys(built.model.variables(), 0.0) | {built.known: 1.0})
+    result = _solve(built.model, params, mathopt.ModelSolveParameters(solution_hints=[hint]), stop)
     bound = float(result.termination.objective_bounds.dual_bound)
-    reason = result.termination.reason
-    if not result.has_primal_feasible_solution():
-        return Choice(columns=None, bound=bound, proven=reason == mathopt.TerminationReason.INFEASIBLE)
+    proven = result.termination.reason == mathopt.TerminationReason.OPTIMAL
+    if not result.has_primal_feasible_solution() or result.variable_values(built.known) > 0.5:
+        return Choice(columns=None, bound=bound, proven=proven)
     values = result.variable_values(built.takes)
     chosen = [column for column, value in zip(columns, values, strict=True) if value > 0.5]
-    return Choice(columns=chosen, bound=bound, proven=reason == mathopt.TerminationReason.OPTIMAL)
+    return Choice(columns=chosen, bound=bound, proven=proven)
 
 
 def _solve(
-    model: mathopt.Model, params: mathopt.SolveParameters, stop: Callable[[], bool] | None
+    model: mathopt.Model,
+    params: mathopt.SolveParameters,
+    hints: mathopt.ModelSolveParameters,
+    stop: Callable[[], bool] | None,
 ) -> mathopt.SolveResult:
     """Solve; beside it, when there is a `stop`, ask that one, and interrupt the solver when it says so."""
     if stop is None:
-        return mathopt.solve(model, mathopt.SolverType.HIGHS, params=params)
+        return mathopt.solve(model, mathopt.SolverType.HIGHS, params=params, model_params=hints)
     interrupter = SolveInterrupter()
     with ThreadPoolExecutor(max_workers=1) as beside:
         solving = beside.submit(mathopt.solve, model, mathopt.SolverType.HIGHS, params=params, interrupter=interrupter)

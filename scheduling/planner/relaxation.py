@@ -103,14 +103,25 @@ class MasterRows:
         return taken
 
 
-class Relaxation(MasterRows):
-    """The linear master; `add` columns, `solve` for prices. Keeps one column for each crew-day and set of visits."""
+class FractionalMaster(MasterRows):
+    """The linear master over some columns."""
 
     def __init__(self, arrays: WeekArrays) -> None:
         super().__init__(arrays, "GLOP", integer=False)
-        self.solver.SetSolverSpecificParametersAsString("use_preprocessing:false use_dual_simplex:false")
         self.columns: list[Column] = []
         self.variables: list[pywraplp.Variable] = []
+
+    def alive_at(self, at: int) -> bool:
+        """Whether the column may be used."""
+        return 0 <= at < len(self.columns)
+
+
+class Relaxation(FractionalMaster):
+    """The linear master; `add` columns, `solve` for prices. Keeps one column for each crew-day and set of visits."""
+
+    def __init__(self, arrays: WeekArrays) -> None:
+        super().__init__(arrays)
+        self.solver.SetSolverSpecificParametersAsString("use_preprocessing:false use_dual_simplex:false")
         self.place: dict[tuple[int, int], int] = {}
 
     def add(self, columns: Iterable[Column], most: int | None = None) -> int:
