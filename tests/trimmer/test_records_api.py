@@ -85,7 +85,7 @@ def test_a_record_is_stored_with_what_it_raises(cast: Cast) -> None:
     assert body["treatments"][0]["block_kind"] == "wood"
     block = next(recheck for recheck in body["rechecks_raised"] if recheck["what"] == "remove_block")
     assert (block["due_from"], block["due_by"], block["state"]) == ("2026-03-29", "2026-04-04", "waiting")
-    assert block["to_do"] == "Take the block off"
+    assert block["to_do"] == "Take the block off, LH"
     assert ChuteRecord.objects.get().recorded_by == cast.trimmer.user
 
 
