@@ -18,10 +18,12 @@ from .labelling import Column
 from .master import choose
 from .neighbours import Neighbourhoods
 from .pricing import Pricing
+from .routing import RoutingSearch
 from .search import Search
+from .totals import plan_of
 
 _SEEDS = 1500
-_SHARE_OF_PRICING = 0.6
+_SHARE_OF_PRICING, _SHARE_OF_FURTHER_PRICING = 0.5, 0.1
 _NODES = 400
 _FIRST_GUESS = 0.006
 _GUESS_GROWS, _GUESS_CREEPS = 1.6, 1.22
@@ -33,6 +35,9 @@ _WIDE, _WIDE_GUESS = 6_000, 0.02
 _MOST_LISTED = 60_000
 _CHEAP, _MOST_PROVEN = 600, 5_000
 _FREE = 700
+_DENSE = 8
+_SHARE_OF_ROUTING = 0.7
+_OFFERED = 20
 
 
 class Improver:
@@ -53,19 +58,24 @@ class Improver:
     def run(self) -> None:
         """Until the search is spent or its gap closed."""
         search = self.search
-        if not self.arrays.shifts or not self.arrays.items or search.spent():
+        if not any(len(shift.item) for shift in self.arrays.shifts):
+            search.lift(float(search.best.cost), "proven")  # nothing can be done at all
+        if search.spent():
             return
+        if self._dense():
+            self._route()
         self._seed()
-        self._price()
+        self._price(_SHARE_OF_PRICING)
         self._dive()
         small = self.arrays.jobs <= _SMALL
         patience = _PATIENCE if small else 4 * _PATIENCE
         proving = self._prove(_CHEAP)
         while not search.spent():
             before = search.best.cost, search.bound
-            if not small:
+            if not small or not self.pricing.converged:
                 self._widen()
             self._exchange(patience)
+            proving = proving or (self.pricing.converged and not self.listed)
             proving = proving and not search.spent() and self._prove(_MOST_PROVEN)
             if before == (search.best.cost, search.bound) and search.effort is None:
                 small = False
@@ -79,6 +89,27 @@ class Improver:
         mend(self.rounds, draft)
         return self.search.offer(plan_of_draft(self.rounds, draft), stage)
 
+    def _dense(self) -> bool:
+        """Whether rounds have so many stops that not all good ones can be listed."""
+        rounds = self.search.best.rounds
+        return len(rounds) > 1 and sum(len(made.stops) for made in rounds) >= _DENSE * len(rounds)
+
+    def _route(self) -> None:
+        """Let local search find rounds; offer the last plans it met."""
+        search, effort = self.search, self.search.effort
+        search.steps += 1
+        routing = RoutingSearch(self.arrays, plan_of(search.week, ()), from_plan=False)
+        seconds = search.left() * (_SHARE_OF_ROUTING if effort is None else 1.0)
+        met = routing.run(seconds, None if effort is None else 20 * effort, search.spent)
+        for draft in met[:-_OFFERED]:
+            for crew_day, visits in draft.items():
+                self.rounds.get(crew_day, visits)
+        for draft in reversed(met[-_OFFERED:]):
+            if search.spent():
+                return
+            mend(self.rounds, draft)
+            search.offer(plan_of_draft(self.rounds, draft), "routing")
+
     def _mine(self) -> list[Column]:
         return [column_of(self.arrays, made) for made in self.search.best.rounds]
 
@@ -91,9 +122,10 @@ class Improver:
         offered = (*self.search.best.rounds, *made[:_SEEDS])
         self.pricing.relaxation.add(column_of(self.arrays, r) for r in offered)
 
-    def _price(self) -> None:
+    def _price(self, share: float) -> None:
+        """Make rounds until none is missing, for a share of the time left."""
         search, pricing = self.search, self.pricing
-        until = search.left() * (1 - _SHARE_OF_PRICING)
+        until = search.left() * (1 - share)
 
         def late() -> bool:
             return search.left() < until or search.spent()
@@ -104,34 +136,46 @@ class Improver:
         if pricing.relaxation.solve() is not None:
             self.pool.add(pricing.relaxation.columns, pricing.relaxation.reduced_costs())
 
-    def _dive(self) -> None:
+    def _dive(self, turns: int = _DIVES) -> None:
         search = self.search
-        for turn in range(_DIVES):
+        for turn in range(turns):
             if search.spent():
                 return
             search.steps += 1
             self._offer(dive(self.pricing.relaxation, self.chance if turn else None, search.spent), "diving")
 
     def _widen(self) -> None:
-        """Dive among more rounds than pricing has made, with the relaxation tightened."""
-        search, pricing = self.search, self.pricing
+        """Dive among more rounds than pricing has made, with the relaxation tightened; or make more first."""
+        search = self.search
         if self.wide is None:
-            if pricing.prices is None or not pricing.converged:
+            if not self.pricing.converged:
+                self._price(_SHARE_OF_FURTHER_PRICING)
+                self._dive(2 * _DIVES)
                 return
-            columns = None
-            gap = min(max(1.0, float(search.best.cost) - pricing.prices.value), _WIDE_GUESS * pricing.prices.value)
-            while columns is None and not search.spent():
-                columns, gap = pricing.enumerate(gap, _WIDE, search.spent), gap * 0.6
+            columns = self._list_widely()
             if columns is None:
                 return
             self.pool.add(columns)
-            self.wide = CutMaster(self.arrays, columns, math.inf, pricing.step)
+            self.wide = CutMaster(self.arrays, columns, math.inf, self.pricing.step)
             self.wide.tighten(search.spent)
         for turn in range(_DIVES):
             if search.spent():
                 return
             search.steps += 1
             self._offer(dive(self.wide, self.chance if turn else None, search.spent), "diving")
+
+    def _list_widely(self) -> list[Column] | None:
+        """The rounds with the least reduced costs, as many as a quick dive can take."""
+        search, prices = self.search, self.pricing.prices
+        if prices is None:
+            return None
+        gap = min(max(1.0, float(search.best.cost) - prices.value), _WIDE_GUESS * abs(prices.value))
+        while not search.spent() and gap > 1e-3:
+            columns = self.pricing.enumerate(gap, _WIDE, search.spent)
+            if columns is not None:
+                return columns
+            gap *= 0.6
+        return None
 
     def _prove(self, most: int) -> bool:
         """List all rounds with a reduced cost below a guess of the gap and settle whether they hold a better plan,
@@ -179,6 +223,7 @@ class Improver:
             cuts=[np.flatnonzero(master.member.coefficients(cut)[left]).tolist() for cut in master.cuts],
             beat=float(pricing.rounded(below + pricing.step)),
             seconds=search.left(),
+            proving=True,
             nodes=None if search.effort is None else _NODES,
             seed=self.seed,
             stop=search.stop,

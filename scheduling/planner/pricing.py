@@ -24,7 +24,7 @@ class Pricing:
         self.arrays = arrays
         self.builder = OutlookBuilder(arrays)
         self.relaxation = Relaxation(arrays)
-        self.bound = -math.inf
+        self.bound = 0.0
         self.whole_costs = _whole_costs(arrays)
         self.prices: Prices | None = None
         self.outlook: Outlook | None = None
