@@ -133,9 +133,6 @@ class RoutingSearch:
             _, cost = self._legs(shift)
             paid = [self._lift(column) for column in range(len(cost))]
             lifted = [[round(_SCALE * value) + lift for value, lift in zip(row, paid, strict=True)] for row in cost]
-                [round(_SCALE * value) + self._lift(row, column) for column, value in enumerate(line)]
-                for row, line in enumerate(cost)
-            ]
             routing.SetArcCostEvaluatorOfVehicle(routing.RegisterTransitMatrix(lifted), shift.index)
             routing.SetFixedCostOfVehicle(round(_SCALE * shift.going), shift.index)
         for at, node in enumerate(self.nodes):
