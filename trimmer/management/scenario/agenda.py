@@ -121,7 +121,9 @@ def _habitual(ground: Ground, farm: FarmFacts) -> Iterator[Coming]:
 
 def _calls(ground: Ground, monday: dt.date, busy: set[str], chance: random.Random) -> list[Coming]:
     """One farm a week calls about lame cows and is fitted in; this week none that has something else to ask."""
-    asking = {ask.farm for ask in ground.valley.waiting} if monday == ground.this_monday else set()
+    asking = set()
+    if monday == ground.this_monday:
+        asking = {ask.farm for ask in (*ground.valley.waiting, ground.valley.after_confirming)}
     free = [
         farm
         for farm in ground.valley.farms.values()

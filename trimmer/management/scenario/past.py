@@ -9,8 +9,8 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from decimal import Decimal
-from typing import Any
 from itertools import groupby
+from typing import Any
 
 from django.db import transaction
 
@@ -105,7 +105,8 @@ def live_through(ground: Ground, tell: Callable[[str, int], None]) -> None:
 def _visit(ground: Ground, memory: Memory, stop: Stop) -> None:
     coming = stop.coming
     farm, crew = ground.farms[coming.farm], ground.crews[coming.crew]
-    agreed = ground.at(coming.date - dt.timedelta(days=1 if coming.lame else 4), dt.time(18))
+    day = coming.date - dt.timedelta(days=1 if coming.lame else 4)
+    agreed = ground.at(min(day, ground.today - dt.timedelta(days=1)), dt.time(18))
     lame = _lame_of(ground, memory, stop) if coming.lame else []
     requests = [_request(ground, stop, lame, agreed)] if coming.asked else []
     visit = book_visit(

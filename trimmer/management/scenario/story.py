@@ -10,6 +10,7 @@ from pathlib import Path
 from textwrap import TextWrapper, fill
 
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from billing.models import Invoice, Payment
 from billing.queries import ageing_of, invoice_standing, with_standing
@@ -25,6 +26,7 @@ from trimmer.models import (
     BlockKind,
     ChuteRecord,
     Claw,
+    DaysOff,
     Farm,
     Finding,
     Foot,
@@ -35,6 +37,8 @@ from trimmer.models import (
     Visit,
     VisitRequest,
 )
+
+WEEK = dt.timedelta(weeks=1)
 
 type Say = Callable[[str], None]
 
@@ -124,11 +128,22 @@ class Story:
         )
         for day in days:
             self._tell(
-                _("%(day)s: %(farms)s farms, %(head)s head")
+                ngettext("%(day)s: %(farms)s farm, %(head)s head", "%(day)s: %(farms)s farms, %(head)s head", day.farms)
                 % {"day": showing.show_day(day.date, self.language), "farms": day.farms, "head": day.head}
             )
             for made in day.rounds:
                 self._round(made)
+
+        for off in DaysOff.objects.of(self.business).filter(first__lt=week.monday + WEEK, last__gte=week.monday):
+            self._tell(
+                _("%(crew)s does not go out on %(days)s: %(note)s.")
+                % {
+                    "crew": off.crew.name,
+                    "days": showing.show_days(off.first, off.last, self.language),
+                    "note": off.note,
+                }
+            )
+        self._tell(_("What lies between two visits and is no drive is lunch, or the wash-down of chute and tools."))
 
     def _round(self, made: BoardRound) -> None:
         away = self._hours(made.leave_at, made.back_at)
@@ -143,10 +158,12 @@ class Story:
         )
         for stop in made.stops:
             if stop.wash_minutes:
-                self._line(_("wash-down, %(minutes)s") % {"minutes": showing.show_minutes(stop.wash_minutes)}, indent=6)
+                washing = showing.show_minutes(stop.wash_minutes)
+                self._line(_("%(minutes)7s  wash-down") % {"minutes": washing}, indent=6)
             self._line(self._stop(stop), indent=6)
         if made.back_drive_minutes:
-            self._line(_("%(drive)s back to base") % {"drive": showing.show_minutes(made.back_drive_minutes)}, indent=6)
+            drive = showing.show_minutes(made.back_drive_minutes)
+            self._line(_("%(drive)7s  back to base") % {"drive": drive}, indent=6)
 
     def _stop(self, stop: BoardStop) -> str:
         part = _(", part %(part)s of %(parts)s") % {"part": stop.part, "parts": stop.parts} if stop.parts > 1 else ""
