@@ -54,7 +54,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, no_serve: bool, today: dt.date | None, port: int, **options: Any) -> None:
         valley = read_valley()
         if os.environ.get(MARK) != str(os.getpid()):
-            start_in_own_folder(no_serve=no_serve, today=today or today_in(valley), port=port or free_port())
+            start_in_own_folder(
+                no_serve=no_serve, today=today or today_in(valley, now=timezone.now()), port=port or free_port()
+            )
         assert today is not None  # noqa: S101  (given by the start above)
         try:
             with embedded.stopped_by_signals(), broker():
@@ -127,9 +129,9 @@ class Command(BaseCommand):
             embedded.serve(address, say=self.stderr.write)
 
 
-def today_in(valley: Valley) -> dt.date:
+def today_in(valley: Valley, *, now: dt.datetime) -> dt.date:
     """The day on which the story is set: today there, or yesterday as long as its morning has not come."""
-    local = timezone.now().astimezone(ZoneInfo(valley.business["time_zone"]))
+    local = now.astimezone(ZoneInfo(valley.business["time_zone"]))
     before_morning = local.time() < MORNING
     return local.date() - dt.timedelta(days=before_morning)
 
