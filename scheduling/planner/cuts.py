@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from ortools.linear_solver import pywraplp
 
 from .arrays import Floats, WeekArrays
 from .labelling import Column
@@ -93,10 +92,11 @@ class Membership:
 class CutMaster(FractionalMaster):
     """The relaxation over a fixed set of rounds, tightened by cuts."""
 
+    means = "use_preprocessing:false"
+
     def __init__(self, arrays: WeekArrays, columns: Sequence[Column], best: float, step: float) -> None:
         """best: cost of the best plan known; step: no better plan is less than this cheaper."""
         super().__init__(arrays)
-        self.solver.SetSolverSpecificParametersAsString("use_preprocessing:false")
         self.columns = list(columns)
         self.variables = [self.add_column(column) for column in columns]
         self.member = Membership(arrays, columns)
@@ -110,7 +110,7 @@ class CutMaster(FractionalMaster):
         known: set[tuple[int, int, int]] = set()
         slow = 0
         for _ in range(rounds):
-            if self.solver.Solve() != pywraplp.Solver.OPTIMAL:
+            if not self.optimal():
                 return
             before, self.value = self.value, max(self.value, self.objective.Value())
             slow = slow + 1 if self.value < before + 0.01 * max(self.step, self.best - before) else 0

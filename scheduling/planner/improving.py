@@ -29,6 +29,7 @@ _FIRST_GUESS = 0.006
 _GUESS_GROWS, _GUESS_CREEPS = 1.6, 1.22
 _FEW_LISTED = 1200
 _DIVES = 3
+_DIVE_EVERY = 6
 _PATIENCE = 8
 _SMALL = 30
 _WIDE, _WIDE_GUESS = 6_000, 0.02
@@ -130,8 +131,12 @@ class Improver:
         def late() -> bool:
             return search.left() < until or search.spent()
 
+        turn = 0
         while pricing.iterate(late):
             search.lift(pricing.bound, "pricing")
+            turn += 1
+            if turn % _DIVE_EVERY == 0:
+                self._dive(1)
         search.lift(pricing.bound, "pricing")
         if pricing.relaxation.solve() is not None:
             self.pool.add(pricing.relaxation.columns, pricing.relaxation.reduced_costs())

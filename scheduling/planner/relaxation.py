@@ -106,10 +106,25 @@ class MasterRows:
 class FractionalMaster(MasterRows):
     """The linear master over some columns."""
 
+    means = "use_preprocessing:false use_dual_simplex:false"
+
     def __init__(self, arrays: WeekArrays) -> None:
         super().__init__(arrays, "GLOP", integer=False)
+        self.solver.SetSolverSpecificParametersAsString(self.means)
         self.columns: list[Column] = []
         self.variables: list[pywraplp.Variable] = []
+
+    def optimal(self) -> bool:
+        """Solve; from scratch, by other means, when going on from the last solution fails. Whether it was solved."""
+        if self.solver.Solve() == pywraplp.Solver.OPTIMAL:
+            return True
+        for means in ("use_preprocessing:true use_dual_simplex:true", "use_preprocessing:true use_dual_simplex:false"):
+            self.solver.SetSolverSpecificParametersAsString(means)
+            solved = self.solver.Solve() == pywraplp.Solver.OPTIMAL
+            self.solver.SetSolverSpecificParametersAsString(self.means)
+            if solved:
+                return True
+        return False
 
     def alive_at(self, at: int) -> bool:
         """Whether the column may be used."""
@@ -121,7 +136,6 @@ class Relaxation(FractionalMaster):
 
     def __init__(self, arrays: WeekArrays) -> None:
         super().__init__(arrays)
-        self.solver.SetSolverSpecificParametersAsString("use_preprocessing:false use_dual_simplex:false")
         self.place: dict[tuple[int, int], int] = {}
 
     def add(self, columns: Iterable[Column], most: int | None = None) -> int:
@@ -144,7 +158,7 @@ class Relaxation(FractionalMaster):
 
     def solve(self) -> Prices | None:
         """Value and duals; None when the solver fails."""
-        if self.solver.Solve() != pywraplp.Solver.OPTIMAL:
+        if not self.optimal():
             return None
         crew_day = np.minimum(0.0, np.array([row.dual_value() for row in self.shift_rows]))
         whole = [row.dual_value() for row in self.job_rows]
