@@ -35,7 +35,7 @@ class Claw(models.TextChoices):
 
 
 class ChuteRecord(OwnedModel):
-    """An animal in the chute on a visit. Its id is made by the phone that wrote it, so that sending it twice is harmless."""
+    """An animal in the chute on a visit. Its id is made by the phone that wrote it: sending it twice is harmless."""
 
     business_path: ClassVar[str] = "visit__farm__client__business"
     client_path: ClassVar[str] = "visit__farm__client"
