@@ -90,7 +90,7 @@ def _decisions(seat: Seat, today: dt.date) -> dict[str, Any]:
 
 
 def _first_steps(seat: Seat) -> list[dict[str, Any]]:
-    """What a new business does first, with the way there where the seat may go; nothing once there is a visit."""
+    """What a new business does first, with the way there where the seat may go; nothing once all is done."""
     business = seat.business
     if Visit.objects.of(business).exists():
         return []
@@ -102,7 +102,8 @@ def _first_steps(seat: Seat) -> list[dict[str, Any]]:
         (_("Write down your prices"), "price-lists", PriceList.objects.of(business)),
         (_("Note a request, then plan the week"), "request-add", VisitRequest.objects.of(business)),
     )
-    return [{"text": text, "url": _way(seat, name), "done": rows.exists()} for text, name, rows in steps]
+    found = [{"text": text, "url": _way(seat, name), "done": rows.exists()} for text, name, rows in steps]
+    return found if not all(step["done"] for step in found) else []
 
 
 def _way(seat: Seat, name: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 import time_machine
 
-from billing.models import Invoice
+from billing.models import Invoice, PriceList
 from scheduling.models import ProposedWeek, WeekState
 from tests.make import (
     NOW,
@@ -133,6 +133,14 @@ def test_a_new_business_is_told_its_first_steps(role: str) -> None:
     answer = signed_in(a_member(business, role)).get("/")
 
     assert [step["done"] for step in answer.context["first_steps"]] == [True, True, False, False, False, False]
+
+
+def test_first_steps_go_once_all_are_done() -> None:
+    business = a_business()
+    PriceList.objects.create(business=business, name="Prices", valid_from=TODAY)
+    a_crew(business)
+    a_request(a_farm(a_client(business)))
+    assert signed_in(a_member(business)).get("/").context["first_steps"] == []
 
 
 def test_first_steps_lead_only_where_one_may_go() -> None:
