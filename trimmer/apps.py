@@ -12,6 +12,7 @@ class TrimmerConfig(AppConfig):
     def ready(self) -> None:
         # Here and not in __init__.py: pure modules of this package must be importable without Django.
         from trimmer import celery  # noqa: F401
+        from trimmer.services import sheets  # noqa: F401 (their checking and storing are kinds of jobs)
 
 
 class LookOnlyAdminConfig(AdminConfig):

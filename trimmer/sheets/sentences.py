@@ -47,7 +47,7 @@ SENTENCES: Final[Mapping[str, str]] = MappingProxyType(
         ),
         "quotes_do_not_match": gettext_noop("The quotation marks do not match in row %(row)s (line %(line)s)."),
         "several_sheets": gettext_noop(
-            "The file has more than one sheet: %(sheets)s. Say which one to read, or hide the others."
+            "The file has more than one sheet: %(sheets)s. Hide all but the one to read, or keep it alone."
         ),
         "sheet_not_found": gettext_noop("There is no visible sheet named %(sheet)s. The file has: %(sheets)s."),
         "only_hidden_sheets": gettext_noop("All filled sheets of the file are hidden. Unhide the one to read."),
