@@ -86,6 +86,7 @@ def a_world() -> World:
     visit = make.a_visit(farm, crew, date=make.TODAY, state=VisitState.UNDER_WAY, head={"cow": 5}, note=MARK)
     record = make.a_record(visit, animal, note=MARK)
     world = World(business, client, farm, crew, animal, request, visit, record)
+    world.samples |= {"kind": "animals", "form": "csv"}  # of sheets
     _add_facts(world)
     _add_rounds(world)
     _add_bills(world)
@@ -130,7 +131,7 @@ def _add_facts(world: World) -> None:
         "jobs": Job.objects.create(business=world.business, kind="plan_week", state=JobState.DONE, message=MARK),
         "sheets": SheetImport.objects.create(
             business=world.business,
-            kind="clients_and_farms",
+            kind="animals",
             file_name=f"{MARK}.csv",
             content=b"",
             state=SheetState.FAULTY,

@@ -21,6 +21,27 @@ type Words = Mapping[str, str | Promise]
 BY_HAND: Final = "by_hand"
 """The trigger of a recheck that somebody wrote down."""
 
+SHEETS: Final[Words] = {
+    "clients_and_farms": gettext_lazy("Who pays and where the cows are: addresses, head, access hours, contacts."),
+    "animals": gettext_lazy("The animals of the farms, with tags and dates."),
+    "prices": gettext_lazy("Price lists, agreements with clients, and the taxes they name."),
+    "visits_and_records": gettext_lazy("Past visits with each animal seen: lesions found and what was done."),
+}
+"""Kind of sheet -> what it holds."""
+
+SHEET_TABLES: Final[Words] = {
+    "clients": gettext_lazy("Clients"),
+    "farms": gettext_lazy("Farms"),
+    "contacts": gettext_lazy("Contacts"),
+    "animals": gettext_lazy("Animals"),
+    "tax_categories": gettext_lazy("Tax categories"),
+    "price_lists": gettext_lazy("Price lists"),
+    "prices": gettext_lazy("Prices"),
+    "visits": gettext_lazy("Visits"),
+    "records": gettext_lazy("Records"),
+}
+"""Table of facts that a sheet fills -> its name."""
+
 LESIONS: Final[Words] = {
     "AC": gettext_lazy("Asymmetric claws"),
     "CD": gettext_lazy("Concave dorsal wall"),

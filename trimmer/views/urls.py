@@ -13,6 +13,7 @@ from trimmer.views import (
     requests,
     seats,
     settings,
+    sheets,
     trim_lists,
     visits,
 )
@@ -28,6 +29,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *requests.urlpatterns,
     *seats.urlpatterns,
     *settings.urlpatterns,
+    *sheets.urlpatterns,
     *trim_lists.urlpatterns,
     *visits.urlpatterns,
 ]
