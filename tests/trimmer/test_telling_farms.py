@@ -105,6 +105,23 @@ def test_the_calendar_file_keeps_the_hours_with_their_zone(
     assert (event["STATUS"], event["SEQUENCE"]) == ("CONFIRMED", 0)
 
 
+def test_hours_of_arrival_come_with_how_long_the_work_takes(
+    farm: Farm, django_capture_on_commit_callbacks: Committing
+) -> None:
+    minutes = dt.timedelta(minutes=1)
+    visit = booked(farm, told_to=NINE + 60 * minutes, planned_start=NINE + 11 * minutes, planned_end=NOON + 1 * minutes)
+    with django_capture_on_commit_callbacks(execute=True):
+        tell_farm(visits=[visit], change="booked", now=NOW)
+
+    assert "The crew arrives in these hours; the work takes about 3 h." in mail.outbox[0].body
+    (event,) = attached_calendar(mail.outbox[0]).walk("VEVENT")
+    assert (event["DTSTART"].dt, event["DTEND"].dt) == (NINE, NOON + 1 * minutes)
+
+
+def test_the_whole_hours_of_a_visit_say_how_long_it_takes_by_themselves(farm: Farm) -> None:
+    assert booked(farm, planned_start=NINE, planned_end=NOON).work_minutes_told is None
+
+
 def test_the_attachment_names_its_method(farm: Farm, django_capture_on_commit_callbacks: Committing) -> None:
     with django_capture_on_commit_callbacks(execute=True):
         tell_farm(visits=[booked(farm)], change="booked", now=NOW)

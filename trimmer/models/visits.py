@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Self
+import datetime as dt
+from typing import ClassVar, Final, Self
 
 from django.db import models
 from django.utils.translation import gettext_lazy as _
@@ -12,6 +13,8 @@ from trimmer.models.animals import Animal
 from trimmer.models.clients import Farm
 from trimmer.models.requests import HeadKind, VisitRequest
 from trimmer.models.scope import BusinessQuerySet, OwnedModel, choices_hold
+
+QUARTER: Final = 15  # minutes: closer than this no farm is told how long the work takes
 
 
 class VisitState(models.TextChoices):
@@ -116,6 +119,14 @@ class Visit(OwnedModel):
 
     def __str__(self) -> str:
         return f"{self.farm}, {self.date}"
+
+    @property
+    def work_minutes_told(self) -> int | None:
+        """How long the work takes, in whole quarters of an hour, where the hours told are those of the arrival."""
+        if not (self.told_to and self.planned_start and self.planned_end) or self.told_to >= self.planned_end:
+            return None
+        minutes = (self.planned_end - self.planned_start) // dt.timedelta(minutes=1)
+        return -(-minutes // QUARTER) * QUARTER
 
 
 class VisitHead(OwnedModel):

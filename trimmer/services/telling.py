@@ -214,6 +214,7 @@ def _stop(visit: Visit, business: Business) -> dict[str, object]:
     return {
         "day": showing.show_day(visit.date, business.language),
         "hours": _hours(visit, business),
+        "work": showing.show_minutes(visit.work_minutes_told) if visit.work_minutes_told else "",
         "crew": visit.crew.name,
         "head": _head(visit),
         "reason": visit.cancel_reason,
@@ -240,7 +241,7 @@ def _event(visit: Visit, business: Business, *, cancelled: bool, now: dt.datetim
     if told := told_hours(visit):
         zone = ZoneInfo(business.time_zone)
         event.add("dtstart", told[0].astimezone(zone))
-        event.add("dtend", told[1].astimezone(zone))
+        event.add("dtend", max(told[1], visit.planned_end or told[1]).astimezone(zone))
     else:
         event.add("dtstart", visit.date)
     event.add("summary", _("Hoof trimming at %(farm)s") % {"farm": farm.name})
