@@ -19,6 +19,8 @@ from babel.units import format_unit
 
 METRES_IN_KM: Final = Decimal(1000)
 METRES_IN_MILE: Final = Decimal("1609.344")  # the international mile of 1959, exact
+STATE_AND_CODE_AFTER_TOWN: Final = frozenset({"US", "CA", "AU"})
+POSTCODE_LAST: Final = frozenset({"GB", "IE"})
 NEAR: Final = Decimal(100)  # from here on a tenth of a km or mile says nothing
 
 
@@ -74,6 +76,24 @@ def show_distance(metres: Decimal | int, units: str, language: str) -> str:
     name = "length-mile" if units == "us" else "length-kilometer"
     pattern = "#,##0.0" if places else "#,##0"
     return format_unit(round_half_up(far, places), name, "short", pattern, locale=read_locale(language))
+
+
+def show_country(code: str, language: str) -> str:
+    """The name of a country (ISO 3166-1 alpha-2); a code without a name stays as it is."""
+    return str(read_locale(language).territories.get(code, code))
+
+
+def show_address(*, street: str, postcode: str, city: str, region: str, country: str, language: str) -> list[str]:
+    """A postal address as lines, without the empty ones, the town in the country's own order (from memory)."""
+    if country in STATE_AND_CODE_AFTER_TOWN:
+        state = " ".join(filter(None, (region, postcode)))
+        comma = ", " if country == "US" else " "
+        lines = [street, comma.join(filter(None, (city, state)))]
+    elif country in POSTCODE_LAST:
+        lines = [street, city, region, postcode]
+    else:
+        lines = [street, " ".join(filter(None, (postcode, city))), region]
+    return [line for line in (*lines, show_country(country, language)) if line]
 
 
 def show_minutes(minutes: Decimal | float) -> str:

@@ -134,7 +134,7 @@ def test_a_number_nobody_knows_becomes_an_animal_with_a_note(farm: Farm) -> None
     make.an_animal(make.a_farm(farm.client), number="77")
     animal = find_or_add_animal(farm=farm, number="77", now=make.NOW)
     assert animal.farm == farm
-    assert "2026-03-04" in animal.note
+    assert animal.note == "First seen at the chute on 4 Mar 2026."
 
 
 def test_the_number_of_an_archived_animal_is_used_again(farm: Farm) -> None:

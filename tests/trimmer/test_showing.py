@@ -160,3 +160,32 @@ def test_a_share_is_shown_as_per_cent(places: int, shown: str) -> None:
 def test_a_weekday_is_named_in_full() -> None:
     assert showing.show_weekday(date(2026, 3, 8), "en-GB") == "Sunday"
     assert showing.show_weekday(date(2026, 3, 8), "de-AT") == "Sonntag"
+
+
+@pytest.mark.parametrize(
+    ("country", "language", "lines"),
+    [
+        ("IE", "en-GB", ["2 Mill Lane", "Ashcombe", "Co. Quill", "A12 B345", "Ireland"]),
+        ("GB", "en-GB", ["2 Mill Lane", "Ashcombe", "Co. Quill", "A12 B345", "United Kingdom"]),
+        ("US", "en-US", ["2 Mill Lane", "Ashcombe, Co. Quill A12 B345", "United States"]),
+        ("AT", "de-AT", ["2 Mill Lane", "A12 B345 Ashcombe", "Co. Quill", "Österreich"]),
+        ("", "en-GB", ["2 Mill Lane", "A12 B345 Ashcombe", "Co. Quill"]),
+    ],
+)
+def test_an_address_is_written_as_its_country_writes_it(country: str, language: str, lines: list[str]) -> None:
+    """Orders of the town's line: common practice, from memory."""
+    shown = showing.show_address(
+        street="2 Mill Lane",
+        postcode="A12 B345",
+        city="Ashcombe",
+        region="Co. Quill",
+        country=country,
+        language=language,
+    )
+    assert shown == lines
+
+
+def test_an_address_leaves_out_what_is_missing() -> None:
+    known = {"street": "", "postcode": "", "region": "WI", "language": "en-US"}
+    assert showing.show_address(city="Dunmore", country="US", **known) == ["Dunmore, WI", "United States"]
+    assert showing.show_address(city="", country="ZZ", **(known | {"region": ""})) == ["Unknown Region"]

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from django.conf import settings
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager, PermissionsMixin
 from django.core.validators import RegexValidator
 from django.db import models
 from django.db.models.functions import Lower
+from django.utils.translation import get_language
 from django.utils.translation import gettext_lazy as _
 
 from trimmer.models.scope import BusinessQuerySet, OwnedModel, choices_hold
+from trimmer.showing import show_address
 
 
 class UserManager(BaseUserManager["User"]):
@@ -80,9 +83,15 @@ class PostalAddress(models.Model):
         abstract = True
 
     def address_lines(self) -> list[str]:
-        """The address as lines of text, without the empty ones."""
-        town = " ".join(part for part in (self.postcode, self.city) if part)
-        return [line for line in (self.street, town, self.region, self.country) if line]
+        """The address as lines of text, without the empty ones, in the language in force."""
+        return show_address(
+            street=self.street,
+            postcode=self.postcode,
+            city=self.city,
+            region=self.region,
+            country=self.country,
+            language=get_language() or settings.LANGUAGE_CODE,
+        )
 
 
 class Business(PostalAddress):

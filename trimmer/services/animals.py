@@ -16,6 +16,7 @@ from trimmer.errors import Refusal
 from trimmer.identification import TagCheck, check_official_tag, check_transponder
 from trimmer.models import Animal, AnimalClass, Farm
 from trimmer.queries.animals import animal_with_number, clean_number
+from trimmer.showing import show_day, to_local
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,9 @@ def find_or_add_animal(*, farm: Farm, number: str, now: dt.datetime) -> Animal:
         raise AnimalNumberIsMissing(fields={"number": str(AnimalNumberIsMissing.message)})
     if found := animal_with_number(farm, number):
         return found
-    note = gettext("First seen at the chute on %(day)s.") % {"day": f"{now:%Y-%m-%d}"}
+    business = farm.client.business
+    day = show_day(to_local(now, business.time_zone).date(), business.language, weekday=False)
+    note = gettext("First seen at the chute on %(day)s.") % {"day": day}
     try:
         with transaction.atomic():
             return Animal.objects.create(farm=farm, number=number, note=note)
