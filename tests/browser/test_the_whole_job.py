@@ -163,7 +163,7 @@ def is_told(farmer: Person, visit: Visit) -> None:
     assert any("text/calendar" in str(attachment) for attachment in told.attachments)
     hours = f"{visit.told_from:%H:%M}–{visit.told_to:%H:%M}"
     farmer.goes_to("Home")
-    farmer.sees("Next visit", hours)
+    farmer.sees("Next visit", hours, "the work takes about 3 h.")
     farmer.follows("Cows to sort out")
     farmer.sees("named lame", "4711")
     farmer.goes_to("Visits")
@@ -205,6 +205,7 @@ def records_an_ulcer(trimmer: Person) -> None:
     page = trimmer.follows("4711")
     page.locator("#known-animal").get_by_text("named lame").wait_for()
     page.check("[name=kind][value=lame]")
+    page.check("[name=feet_trimmed][value=RH]")
     page.select_option("[name=scored]", "sprecher_1_5:4")
     page.locator("summary", has_text="Lesion 1").click()
     page.select_option("[name=findings-0-lesion]", "SU")
