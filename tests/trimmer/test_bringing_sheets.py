@@ -24,6 +24,7 @@ from trimmer.models import (
     Finding,
     JobState,
     Recheck,
+    RecheckRule,
     SheetImport,
     SheetState,
     Treatment,
@@ -150,7 +151,9 @@ def test_clients_and_farms_are_stored_once_somebody_says_so(business: Business) 
 
     assert (sheet.state, sheet.row_count) == (SheetState.READY, 1)
     assert counts(sheet) == {"clients": (1, 0, 0), "farms": (1, 0, 0), "contacts": (1, 0, 0)}
-    assert sheet.summary["examples"][0] == "Row 2: Marsh & Daughters is added."
+    assert sheet.summary["tables"][1]["examples"] == [
+        "Row 2: Upper Mill is added: Milking cows “120”; Access hours “Mon-Fri 06:00-11:00”."
+    ]
     assert not Client.objects.of(business).exists()
 
     run_job(sheets.store_sheet(sheet=sheet, by=None, now=NOW))
@@ -179,9 +182,40 @@ def test_a_changed_cell_is_told_and_a_column_that_is_not_there_leaves_values_alo
     sheet = stored(business, "clients_and_farms", a_file("clients_and_farms", less))
 
     assert counts(sheet)["farms"] == (0, 1, 0)
-    assert sheet.summary["examples"] == ["Row 2: Upper Mill changes: Milking cows from “120” to “130”."]
+    assert sheet.summary["tables"][1]["examples"] == ["Row 2: Upper Mill changes: Milking cows from “120” to “130”."]
     farm = Farm.objects.of(business).get()
     assert (farm.milking, farm.access_windows.count(), farm.contacts.count()) == (130, 5, 1)
+
+
+def test_an_empty_cell_empties_what_can_be_empty_and_leaves_what_cannot(business: Business) -> None:
+    full = CLIENT | {"client_phone": "+44 1632 960100", "payment_days": "14", "days_that_suit": "Mon-Fri"}
+    stored(business, "clients_and_farms", a_file("clients_and_farms", full))
+    empty = dict.fromkeys(("client_phone", "payment_days", "milking", "access_hours", "days_that_suit"), "")
+
+    stored(business, "clients_and_farms", a_file("clients_and_farms", full | empty))
+
+    farm = Farm.objects.select_related("client").get()
+    assert (farm.client.phone, farm.client.payment_days, farm.access_windows.count()) == ("", None, 0)
+    assert (farm.milking, farm.days_that_suit) == (120, [0, 1, 2, 3, 4])
+
+
+def test_hours_on_days_that_do_not_suit_are_passed_over_and_pointed_out(business: Business) -> None:
+    row = CLIENT | {"days_that_suit": "Mon, Tue", "access_hours": "daily 6am-2pm"}
+
+    sheet = stored(business, "clients_and_farms", a_file("clients_and_farms", row))
+
+    assert [fault["code"] for fault in sheet.warnings] == ["hours_on_unsuitable_day"]
+    assert list(Farm.objects.get().access_windows.values_list("weekday", flat=True)) == [0, 1]
+
+
+def test_a_contact_told_without_an_address_and_a_place_that_is_none_are_faults(business: Business) -> None:
+    row = CLIENT | {"contact_email": "", "contact_told": "yes", "latitude": "0", "longitude": "0"}
+
+    places = checked(business, "clients_and_farms", a_file("clients_and_farms", row))
+    contacts = checked(business, "clients_and_farms", a_file("clients_and_farms", row | {"latitude": "54"}))
+
+    assert faults(places) == [(2, "latitude", "position_is_zero")]
+    assert faults(contacts) == [(2, "contact_told", "contact_cannot_be_told")]
 
 
 # animals
@@ -224,6 +258,54 @@ def test_a_client_of_another_business_is_unknown(business: Business, farm: Farm)
     sheet = checked(make.a_business(name="Others"), "animals", a_file("animals", ANIMAL))
 
     assert faults(sheet) == [(2, "client_number", "client_unknown")]
+
+
+def test_a_tag_without_its_country_gets_that_of_the_farm(business: Business, farm: Farm) -> None:
+    Farm.objects.update(country="GB")
+    content = a_file("animals", ANIMAL | {"official_tag": "230011 200123"})
+
+    sheet = stored(business, "animals", content)
+    again = checked(business, "animals", content)
+
+    assert Animal.objects.get().official_tag == "UK230011200123"
+    assert sheet.warnings == again.warnings == []
+    assert counts(again) == {"animals": (0, 0, 1)}
+
+
+def test_a_number_that_cannot_be_a_transponder_is_a_fault_and_a_doubtful_tag_is_not(
+    business: Business, farm: Farm
+) -> None:
+    sheet = checked(
+        business, "animals", a_file("animals", ANIMAL | {"transponder": "1234", "official_tag": "UK230011500123"})
+    )
+
+    assert faults(sheet) == [(2, "transponder", "tag_not_15_digits")]
+    assert [(fault["column"], fault["code"]) for fault in sheet.warnings] == [("official_tag", "tag_uk_check_digit")]
+
+
+def test_what_is_archived_is_not_worked_with(business: Business, farm: Farm) -> None:
+    Farm.objects.update(archived_at=NOW)
+
+    animals = checked(business, "animals", a_file("animals", ANIMAL))
+    of_farm = checked(business, "clients_and_farms", a_file("clients_and_farms", CLIENT))
+    Client.objects.update(archived_at=NOW)
+    of_client = checked(business, "clients_and_farms", a_file("clients_and_farms", CLIENT))
+
+    assert faults(animals) == [(2, "farm_name", "farm_is_archived")]
+    assert faults(of_farm) == [(2, "farm_name", "farm_is_archived")]
+    assert faults(of_client) == [(2, "client_number", "client_is_archived")]
+
+
+def test_a_farm_need_not_be_named_where_there_is_one(business: Business, farm: Farm) -> None:
+    one = stored(business, "animals", a_file("animals", ANIMAL | {"farm_name": ""}))
+    make.a_farm(farm.client, name="Lower Mill")
+    several = checked(business, "animals", a_file("animals", ANIMAL | {"farm_name": ""}))
+    make.a_client(business, number="1002")
+    none = checked(business, "animals", a_file("animals", ANIMAL | {"farm_name": "", "client_number": "1002"}))
+
+    assert counts(one) == {"animals": (1, 0, 0)}
+    assert faults(several) == [(2, "farm_name", "farm_not_named")]
+    assert faults(none) == [(2, "client_number", "client_has_no_farm")]
 
 
 # prices
@@ -346,6 +428,77 @@ def test_old_records_raise_no_rechecks(business: Business, farm: Farm) -> None:
     assert not Recheck.objects.of(business).exists()
 
 
+def test_head_the_crew_counted_stay_counted_until_the_records_pass_them(business: Business, farm: Farm) -> None:
+    visit = make.a_visit(farm, business.crews.get(), date=dt.date(2026, 2, 17), state=VisitState.DONE)
+    VisitHead.objects.create(visit=visit, kind="cow", done=2)
+    rows = [RECORD | {"number": str(number)} for number in range(1, 4)]
+
+    after = []
+    for count in (1, 3):
+        stored(business, "visits_and_records", a_file("visits_and_records", *rows[:count]))
+        after.append(VisitHead.objects.get(visit=visit, kind="cow").done)
+
+    assert after == [2, 3]
+
+
+def test_an_old_recheck_is_settled_by_an_old_record(business: Business, farm: Farm) -> None:
+    animal = make.an_animal(farm, number="217")
+    days = {"due_from": dt.date(2025, 10, 20), "due_by": dt.date(2025, 10, 26)}
+    Recheck.objects.create(animal=animal, trigger="by_hand", what="look_at_lesion", **days)
+
+    stored(business, "visits_and_records", a_file("visits_and_records", RECORD | {"visit_date": "01/11/2025"}))
+
+    assert Recheck.objects.get().closed_at
+
+
+def test_rechecks_still_due_by_a_rule_of_many_days_are_raised(business: Business, farm: Farm) -> None:
+    RecheckRule.objects.create(business=business, trigger="block_wood", what="look_at_gait", from_days=90, by_days=120)
+
+    stored(business, "visits_and_records", a_file("visits_and_records", RECORD | {"visit_date": "01/12/2025"}))
+
+    assert Recheck.objects.get().due_by == dt.date(2026, 3, 31)
+
+
+def test_times_that_are_noted_are_not_taken_away_and_seconds_do_not_count(business: Business, farm: Farm) -> None:
+    content = a_file("visits_and_records", RECORD | {"arrived": "07:30:20", "left": ""})
+    stored(business, "visits_and_records", content)
+    left = dt.datetime(2026, 2, 18, 0, 10, tzinfo=dt.UTC)
+    Visit.objects.update(left_at=left)
+
+    again = stored(business, "visits_and_records", content)
+    taken_out = sheets.export_table(business=business, kind="visits_and_records", form="csv")
+
+    assert counts(again)["visits"] == (0, 0, 1)
+    assert Visit.objects.get().left_at == left
+    assert checked(business, "visits_and_records", taken_out.content).state == SheetState.READY
+
+
+def test_a_record_of_a_cow_that_left_the_herd_since_is_hers(business: Business, farm: Farm) -> None:
+    gone = make.an_animal(farm, number="217", archived_at=NOW)
+    earlier = make.an_animal(farm, number="218", archived_at=dt.datetime(2026, 1, 1, tzinfo=dt.UTC))
+
+    stored(business, "visits_and_records", a_file("visits_and_records", RECORD, RECORD | {"number": "218"}))
+
+    assert ChuteRecord.objects.get(animal__number="217").animal == gone
+    assert ChuteRecord.objects.get(animal__number="218").animal != earlier
+
+
+def test_a_withholding_of_a_whole_day_counts_to_its_end_by_the_businesss_clock(farm: Farm, business: Business) -> None:
+    row = RECORD | {"treatment": "topical", "block_kind": "", "product": "Spray 7"}
+
+    stored(
+        business,
+        "visits_and_records",
+        a_file(
+            "visits_and_records", row | {"milk_withhold_until": "19/02/2026", "meat_withhold_until": "01/07/2026 06:00"}
+        ),
+    )
+
+    treatment = Treatment.objects.get()
+    assert treatment.milk_withhold_until == dt.datetime(2026, 2, 19, 23, 59, tzinfo=dt.UTC)
+    assert treatment.meat_withhold_until == dt.datetime(2026, 7, 1, 5, 0, tzinfo=dt.UTC)
+
+
 def test_a_booked_visit_becomes_done(business: Business, farm: Farm) -> None:
     crew = business.crews.get()
     visit = make.a_visit(farm, crew, date=dt.date(2026, 2, 17), head={"cow": 30})
@@ -416,6 +569,46 @@ def test_a_booked_visit_cannot_be_done_with_half_its_hours(business: Business, f
     sheet = checked(business, "visits_and_records", a_file("visits_and_records", RECORD | {"last_head_out": ""}))
 
     assert faults(sheet) == [(2, "last_head_out", "times_incomplete")]
+
+
+# as people write it
+
+
+def test_numbers_and_dates_are_read_as_the_business_writes_them() -> None:
+    business = make.a_business(language="de-AT", time_zone="Europe/Vienna")
+    make.a_crew(business, name="North")
+    make.a_farm(make.a_client(business, number="1001"), name="Upper Mill")
+    record = RECORD | {"visit_date": "3.2.2026", "minutes": "12,5"}
+
+    stored(business, "visits_and_records", a_file("visits_and_records", record))
+
+    visit = Visit.objects.of(business).get()
+    assert visit.date == dt.date(2026, 2, 3)
+    assert visit.arrived_at == dt.datetime(2026, 2, 3, 6, 30, tzinfo=dt.UTC)
+    assert ChuteRecord.objects.of(business).get().minutes == Decimal("12.5")
+
+
+@pytest.mark.parametrize(("language", "code"), [("en-GB", None), ("en", "date_ambiguous"), ("en-US", None)])
+def test_a_day_that_can_be_read_in_two_ways_is_refused_unless_the_region_tells(language: str, code: str | None) -> None:
+    business = make.a_business(language=language)
+    make.a_farm(make.a_client(business, number="1001"), name="Upper Mill")
+
+    sheet = checked(business, "animals", a_file("animals", ANIMAL | {"born_on": "03/04/2022"}))
+
+    assert [fault["code"] for fault in sheet.problems] == ([code] if code else [])
+
+
+def test_a_decimal_mark_of_another_language_is_refused(business: Business) -> None:
+    sheet = checked(business, "clients_and_farms", a_file("clients_and_farms", CLIENT | {"lock_up_hours": "2,5"}))
+
+    assert faults(sheet) == [(2, "lock_up_hours", "decimal_mark")]
+
+
+def test_titles_and_choices_are_those_of_the_business_and_english_stays_understood(business: Business) -> None:
+    content = a_file("animals", ANIMAL).replace(b"Client number", b"Kundennummer")
+    make.a_farm(make.a_client(business, number="1001"), name="Upper Mill")
+
+    assert checked(business, "animals", content).state == SheetState.READY
 
 
 # bringing, storing, dropping
@@ -506,6 +699,28 @@ def test_storing_that_broke_off_leaves_nothing_and_may_be_tried_again(
 
     assert SheetImport.objects.get(pk=sheet.pk).state == SheetState.STORED
     assert Animal.objects.of(business).count() == 1
+
+
+def test_what_somebody_else_stores_at_the_same_moment_is_told_and_nothing_stored(
+    business: Business, farm: Farm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheet = checked(business, "animals", a_file("animals", ANIMAL))
+    sheets.store_sheet(sheet=sheet, by=None, now=NOW)
+    before = Animal.objects.bulk_create
+
+    def a_moment_later(rows: list[Animal], **options: Any) -> list[Animal]:
+        make.an_animal(farm, number="217")
+        return before(rows, **options)
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(Animal.objects, "bulk_create", a_moment_later)
+        run_job(sheet)
+
+    sheet = SheetImport.objects.select_related("job").get(pk=sheet.pk)
+    assert sheet.job
+    assert (sheet.state, sheet.job.state) == (SheetState.STORING, JobState.FAILED)
+    assert sheet.job.message == str(sheets.FactsMoved())
+    assert not Animal.objects.of(business).exists()
 
 
 def test_a_sheet_can_be_dropped_but_not_while_it_is_stored(business: Business, farm: Farm) -> None:

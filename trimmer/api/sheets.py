@@ -47,12 +47,13 @@ class FaultSerializer(serializers.Serializer[Any]):
 
 
 class TableChangesSerializer(serializers.Serializer[Any]):
-    """How many rows of a table of facts are added, changed, left as they are."""
+    """How many rows of a table of facts are added, changed, left as they are; some of them in sentences."""
 
     name = serializers.CharField()
     added = serializers.IntegerField()
     changed = serializers.IntegerField()
     same = serializers.IntegerField()
+    examples = serializers.ListField(child=serializers.CharField())
 
 
 class SheetSerializer(serializers.ModelSerializer[SheetImport]):
@@ -63,9 +64,7 @@ class SheetSerializer(serializers.ModelSerializer[SheetImport]):
     fault_count = serializers.SerializerMethodField()
     doubt_count = serializers.SerializerMethodField()
     tables = TableChangesSerializer(many=True, source="summary.tables", default=list, read_only=True)
-    examples = serializers.ListField(
-        child=serializers.CharField(), source="summary.examples", default=list, read_only=True
-    )
+    notes = serializers.ListField(child=serializers.CharField(), source="summary.notes", default=list, read_only=True)
 
     class Meta:
         model = SheetImport
@@ -78,7 +77,7 @@ class SheetSerializer(serializers.ModelSerializer[SheetImport]):
             "fault_count",
             "doubt_count",
             "tables",
-            "examples",
+            "notes",
             "progress",
             "message",
             "brought_by",

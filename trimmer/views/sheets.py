@@ -33,6 +33,7 @@ from trimmer.sheets.values import language_of
 from trimmer.sheets.writing import CSV_TYPE
 
 ROWS_A_PAGE: Final = 50
+UNDER_WAY: Final = frozenset({SheetState.CHECKING, SheetState.STORING})
 
 
 @may(*MEMBERS)
@@ -46,7 +47,7 @@ def sheet_list(request: SeatedRequest) -> HttpResponse:
         "kinds": [{"kind": kind, "lead": wording.SHEETS[kind.name]} for kind in kinds],
         "page": page,
         "days": DaysForm(),
-        "brought": [{"sheet": sheet, "title": titles[sheet.kind]} for sheet in page],
+        "brought": [{"sheet": sheet, "title": titles[sheet.kind], "broke_off": _broke_off(sheet)} for sheet in page],
     }
     return render(request, "trimmer/sheet_list.html", values)
 
@@ -85,13 +86,12 @@ def sheet_page(request: SeatedRequest, pk: int) -> HttpResponse:
     """How a sheet stands: being checked, its faults, what it would change, or what it changed."""
     sheet = _sheet(request, pk)
     kind = _kind(request.seat, sheet.kind)
-    broke_off = sheet.job is not None and sheet.job.state == JobState.FAILED
     faults = sheet.problems if sheet.state == SheetState.FAULTY else []
     values = {
         "sheet": sheet,
         "kind": kind,
-        "under_way": sheet.state in {SheetState.CHECKING, SheetState.STORING},
-        "broke_off": broke_off,
+        "under_way": sheet.state in UNDER_WAY,
+        "broke_off": _broke_off(sheet),
         "faults": Paginator(faults, ROWS_A_PAGE).get_page(request.GET.get("page")),
         "of_the_file": [fault for fault in faults if not fault["row"]],
         "doubts": sheet.warnings[:ROWS_A_PAGE],
@@ -184,6 +184,11 @@ def _form(form: str) -> Any:
 def _sheet(request: SeatedRequest, pk: int) -> SheetImport:
     kinds = [kind.name for kind in _kinds_of(request.seat)]
     return get_object_or_404(sheets_to_show(request.seat, kinds), pk=pk)
+
+
+def _broke_off(sheet: SheetImport) -> bool:
+    """Whether checking or storing came to no good end."""
+    return sheet.state in UNDER_WAY and sheet.job is not None and sheet.job.state == JobState.FAILED
 
 
 def _tables(sheet: SheetImport) -> Iterable[dict[str, Any]]:

@@ -97,7 +97,7 @@ class _Animals(Comparison):
             changes = take(ANIMAL_FACTS, animal, said, sheet.given)
             self._judge(row, checks, {column for column, _before, _after in changes})
             if animal_there is None:
-                self.animals.note_added(row, animal.number)
+                self.animals.note_added(row, animal.number, [fact.column for fact in ANIMAL_FACTS])
                 self._new.append(animal)
             elif changes:
                 self.animals.note_changed(row, animal.number, changes)

@@ -92,6 +92,8 @@ CONTACT_FACTS: Final = (
     # Nobody without an address is told, whatever was ticked.
     Fact("contact_told", "told_of_visits", lambda contact: contact.told_of_visits and bool(contact.email), STAYS),
 )
+EXTRA: Final = {"farms": ("access_hours",)}
+"""What else is shown of a new row of a table, beside its facts."""
 CLIENT_COLUMNS: Final = {fact.field: fact.column for fact in CLIENT_FACTS}
 FARM_COLUMNS: Final = {fact.field: fact.column for fact in FARM_FACTS} | {
     "name": "farm_name",
@@ -243,7 +245,7 @@ class _Clients(Comparison):
         self, table: Any, row: Client | Farm | Contact, of: Row, changes: Cells, facts: Sequence[Fact], *, is_new: bool
     ) -> None:
         if is_new:
-            table.note_added(of, row.name)
+            table.note_added(of, row.name, [*(fact.column for fact in facts), *EXTRA.get(table.name, ())])
             self._new.append(row)
         elif changes:
             table.note_changed(of, row.name, changes)

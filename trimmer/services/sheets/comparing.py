@@ -20,10 +20,10 @@ from trimmer.sheets.values import Language, language_of, parse_text, shown
 from trimmer.sheets.writing import write_value
 from trimmer.showing import to_local
 
-EXAMPLES: Final = 5
+EXAMPLES: Final = 4
 """How many of the rows that would be added or changed are told of in a sentence."""
 
-CELLS_TOLD: Final = 3
+CELLS_TOLD: Final = 6
 """How many cells of a changed row such a sentence tells of."""
 
 AT_ONCE: Final = 400
@@ -126,11 +126,19 @@ class FactTable:
     additions: list[str] = field(default_factory=list)
     changes: list[str] = field(default_factory=list)
 
-    def note_added(self, row: Row, name: str) -> None:
-        """A row that is new."""
+    def note_added(self, row: Row, name: str, columns: Iterable[str] = ()) -> None:
+        """A row that is new. What stands in `columns` is told as it was read, so that a misreading is seen."""
         self.added += 1
-        if len(self.additions) < EXAMPLES:
-            self.additions.append(_("Row %(row)s: %(name)s is added.") % {"row": row.number, "name": name})
+        if len(self.additions) == EXAMPLES:
+            return
+        filled = [key for key in columns if row.values[key] is not None]
+        cells = "; ".join(
+            _("%(title)s “%(value)s”")
+            % {"title": self.sheet.title(key), "value": shown(self.sheet.text(key, row.values[key]))}
+            for key in filled[:CELLS_TOLD]
+        )
+        text = _("Row %(row)s: %(name)s is added: %(cells)s.") if cells else _("Row %(row)s: %(name)s is added.")
+        self.additions.append(text % {"row": row.number, "name": name, "cells": cells})
 
     def note_changed(self, row: Row, name: str, cells: Cells) -> None:
         """A row that is there and says something else."""
@@ -150,7 +158,13 @@ class FactTable:
 
     def as_json(self) -> dict[str, Any]:
         """As it is kept with the sheet."""
-        return {"name": self.name, "added": self.added, "changed": self.changed, "same": self.same}
+        return {
+            "name": self.name,
+            "added": self.added,
+            "changed": self.changed,
+            "same": self.same,
+            "examples": [*self.changes, *self.additions][:EXAMPLES],
+        }
 
 
 class Comparison(ABC):
@@ -176,12 +190,9 @@ class Comparison(ABC):
         return made
 
     def summary(self) -> dict[str, Any]:
-        """What is added, changed and left as it is in each table, a few of the rows in sentences, changes first, and
-        what else to know before it is stored."""
-        told = [text for table in self.tables for text in table.changes]
-        told += [text for table in self.tables for text in table.additions]
-        tables = [table.as_json() for table in self.tables]
-        return {"tables": tables, "examples": told[:EXAMPLES], "notes": self.notes}
+        """What is added, changed and left as it is in each table, with a few of the rows in sentences, changes first;
+        and what else to know before it is stored."""
+        return {"tables": [table.as_json() for table in self.tables], "notes": self.notes}
 
     def refuse(self, row: Row, column: str, code: str, sentence: str, **params: Any) -> None:
         """Note a fault in a cell; `%(value)s` in the sentence is what stands there."""

@@ -102,6 +102,8 @@ TREATMENT_PARTS: Final = (
     _Part("batch", "batch"),
 )
 WITHHELD: Final = ("milk_withhold_until", "meat_withhold_until")
+TOLD: Final = ("lesion", "foot", "claw", "zone", "treatment", "milk_withhold_until", "score", "feet_trimmed", "minutes")
+"""Columns by which a record is shown before it is stored."""
 
 
 @sheet_kind("visits_and_records", title=gettext_lazy("Visits and records"), who=MEMBERS, by_day=True)
@@ -364,7 +366,7 @@ class _Visits(Comparison):
             self.refuse(row_saying(day.rows, column), column, "times_incomplete", text)
         name = f"{plain(day.farm.name)}, {sheet.text('visit_date', day.date)}"
         if is_new:
-            self.visits.note_added(day.rows[0], name)
+            self.visits.note_added(day.rows[0], name, [column for column, _name in HOURS])
             self._new_visits.append(visit)
         elif changes or to_complete:
             self._refuse_if_locked(visit, day.rows[0])
@@ -436,7 +438,7 @@ class _Visits(Comparison):
         treatments = self._take_treatments(record, rows, is_new=is_new)
         name = f"{number}, {plain(visit.farm.name)}, {self.sheet.text('visit_date', visit.date)}"
         if is_new:
-            self.records.note_added(rows[0], name)
+            self.records.note_added(rows[0], name, TOLD)
             self._new_records.append(record)
         elif changes or lesions or treatments:
             self.records.note_changed(rows[0], name, changes + lesions + treatments)
