@@ -22,21 +22,35 @@ class Place:
     icon: str
     who: frozenset[str]
     needs: str = ""  # a flag of the seat that must be set for a farm's person
+    also: tuple[str, ...] = ()  # beginnings of other addresses that belong to it
 
 
 PLACES = (
     Place("home", _("Home"), "home", SEATED),
     Place("request-list", _("Requests"), "request", SEATED),
-    Place("week-list", _("Weeks"), "week", MEMBERS),
-    Place("visit-list", _("Visits"), "visit", SEATED),
-    Place("recheck-list", _("Rechecks"), "recheck", SEATED),
-    Place("client-list", _("Clients"), "client", MEMBERS),
-    Place("farm-list", _("Farms"), "farm", SEATED),
-    Place("invoice-list", _("Invoices"), "invoice", frozenset({OWNER, OFFICE, FARM}), needs="may_see_invoices"),
+    Place("week-list", _("Weeks"), "week", MEMBERS, also=("proposed-weeks",)),
+    Place("visit-list", _("Visits"), "visit", SEATED, also=("records",)),
+    Place("recheck-list", _("Rechecks"), "recheck", SEATED, also=("recheck-rules",)),
+    Place("client-list", _("Clients"), "client", MEMBERS, also=("farm-people",)),
+    Place("farm-list", _("Farms"), "farm", SEATED, also=("animals",)),
+    Place(
+        "invoice-list",
+        _("Invoices"),
+        "invoice",
+        frozenset({OWNER, OFFICE, FARM}),
+        needs="may_see_invoices",
+        also=("balances", "issue-runs"),
+    ),
     Place("payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE})),
-    Place("price-lists", _("Prices"), "price", frozenset({OWNER, OFFICE})),
+    Place("price-lists", _("Prices"), "price", frozenset({OWNER, OFFICE}), also=("tax-categories", "billing-settings")),
     Place("sheet-list", _("Sheets in and out"), "sheet", MEMBERS),
-    Place("settings", _("Settings"), "settings", frozenset({OWNER, OFFICE, TRIMMER})),
+    Place(
+        "settings",
+        _("Settings"),
+        "settings",
+        frozenset({OWNER, OFFICE, TRIMMER}),
+        also=("people", "members", "invitations", "crews", "days-off", "bases"),
+    ),
 )
 
 
@@ -69,7 +83,8 @@ def _item(place: Place, path: str) -> dict[str, Any] | None:
         url = reverse(place.url_name)
     except NoReverseMatch:
         return None
-    here = path == url or (url != "/" and path.startswith(url.rstrip("/") + "/"))
+    beginnings = (url, *(f"/{part}" for part in place.also)) if url != "/" else ()
+    here = any(f"{path}/".startswith(f"{beginning}/") for beginning in beginnings)
     current = "page" if path == url else "true" if here else ""
     return {"url": url, "label": place.label, "icon": place.icon, "current": current}
 

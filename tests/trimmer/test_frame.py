@@ -15,6 +15,7 @@ from django.test import Client, RequestFactory
 from django.urls import reverse
 from django.utils import translation
 
+from tests.make import a_business, a_member, signed_in
 from trimmer.models import Business
 from trimmer.rendering import ClockInput, DayInput, MomentInput
 from trimmer.templatetags.frame import field_groups, pages_near, query_with
@@ -221,3 +222,22 @@ def test_a_forgotten_password_is_chosen_anew_by_the_link_in_the_mail(
 def test_an_unknown_address_gets_no_link(client: Client, mailoutbox: list[Any]) -> None:
     client.post(reverse("account_reset_password"), {"email": "nobody@larkrise.example"})
     assert "http" not in mailoutbox[0].body
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("path", "place"),
+    [
+        ("/", "Home"),
+        ("/farms", "Farms"),
+        ("/farms/add", "Farms"),
+        ("/balances", "Invoices"),
+        ("/tax-categories", "Prices"),
+        ("/people", "Settings"),
+        ("/account", "My account"),
+    ],
+)
+def test_the_navigation_shows_where_one_is(path: str, place: str) -> None:
+    html = signed_in(a_member(a_business())).get(path).text
+    (here,) = re.findall(r'aria-current="(?:page|true)">.*?<span>(.*?)</span>', html.partition("<main")[0], re.DOTALL)
+    assert here == place
