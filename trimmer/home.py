@@ -118,6 +118,7 @@ def _bills(seat: Seat, today: dt.date) -> dict[str, Any]:
     to_bill = visits_to_bill(business)
     overdue = overdue_invoices(business, today)
     sheets = SheetImport.objects.of(business).filter(state__in=[SheetState.FAULTY, SheetState.READY])
+    sheets = sheets.only("file_name", "state")  # not the files
     return {
         "to_bill": to_bill[:A_FEW],
         "to_bill_count": to_bill.count(),

@@ -31,8 +31,10 @@ from trimmer.services.sheets.kinds import facts_of
 from trimmer.sheets.formulas import harmless
 from trimmer.sheets.values import language_of
 from trimmer.sheets.writing import CSV_TYPE
+from trimmer.showing import read_locale
 
 ROWS_A_PAGE: Final = 50
+DOUBTS: Final = 10
 UNDER_WAY: Final = frozenset({SheetState.CHECKING, SheetState.STORING})
 
 
@@ -77,6 +79,7 @@ def sheet_bring(request: SeatedRequest, kind: str) -> HttpResponse:
         "lead": wording.SHEETS[found.name],
         "form": form,
         "columns": facts_of(found.name).told().columns,
+        "language": read_locale(request.seat.business.language).get_display_name(),
     }
     return render(request, "trimmer/sheet_bring.html", values)
 
@@ -94,8 +97,8 @@ def sheet_page(request: SeatedRequest, pk: int) -> HttpResponse:
         "broke_off": _broke_off(sheet),
         "faults": Paginator(faults, ROWS_A_PAGE).get_page(request.GET.get("page")),
         "of_the_file": [fault for fault in faults if not fault["row"]],
-        "doubts": sheet.warnings[:ROWS_A_PAGE],
-        "more_doubts": max(0, len(sheet.warnings) - ROWS_A_PAGE),
+        "doubts": sheet.warnings[:DOUBTS],
+        "more_doubts": max(0, len(sheet.warnings) - DOUBTS),
         "tables": _tables(sheet),
         "changes": any(table["added"] or table["changed"] for table in sheet.summary.get("tables", ())),
     }
