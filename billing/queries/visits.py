@@ -64,9 +64,10 @@ class VisitToBill:
 
 
 def visits_to_bill(business: Business, *, client: Client | None = None, until: date | None = None) -> QuerySet[Visit]:
-    """Visits that are done and stand on no invoice and no draft, by client, then as they were driven."""
+    """Visits that are done and stand on no invoice and no draft, by client, then as they were driven. What was billed
+    before it was known here is left out."""
     standing = BilledVisit.objects.filter(visit=OuterRef("pk"), released_at__isnull=True)
-    visits = Visit.objects.of(business).done().filter(~Exists(standing))
+    visits = Visit.objects.of(business).done().filter(~Exists(standing), billed_elsewhere=False)
     if client is not None:
         visits = visits.filter(farm__client=client)
     if until is not None:

@@ -11,6 +11,7 @@ from django.conf import settings
 from openpyxl import Workbook
 
 from billing.models import Price, PriceList, TaxCategory
+from billing.queries import visits_to_bill
 from tests import make
 from tests.trimmer import big_sheets
 from trimmer.access import MEMBERS, OFFICE, OWNER
@@ -497,6 +498,29 @@ def test_a_withholding_of_a_whole_day_counts_to_its_end_by_the_businesss_clock(f
     treatment = Treatment.objects.get()
     assert treatment.milk_withhold_until == dt.datetime(2026, 2, 19, 23, 59, tzinfo=dt.UTC)
     assert treatment.meat_withhold_until == dt.datetime(2026, 7, 1, 5, 0, tzinfo=dt.UTC)
+
+
+def test_past_visits_wait_to_be_billed_unless_they_are_billed_already(business: Business, farm: Farm) -> None:
+    rows = [RECORD | {"billed": "yes"}, RECORD | {"visit_date": "18/02/2026", "billed": "no"}]
+    rows.append(RECORD | {"visit_date": "19/02/2026", "billed": ""})
+
+    sheet = stored(business, "visits_and_records", a_file("visits_and_records", *rows))
+
+    assert [visit.date.day for visit in visits_to_bill(business)] == [18, 19]
+    assert sheet.summary["notes"] == [
+        "Visits that are added count as done and wait to be billed, unless the column “Billed” says yes."
+    ]
+
+
+def test_what_is_billed_here_cannot_be_told_otherwise(business: Business, farm: Farm) -> None:
+    stored(business, "visits_and_records", a_file("visits_and_records", RECORD))
+    Visit.objects.update(locked_at=NOW)
+
+    said_yes = checked(business, "visits_and_records", a_file("visits_and_records", RECORD | {"billed": "yes"}))
+    said_no = checked(business, "visits_and_records", a_file("visits_and_records", RECORD | {"billed": "no"}))
+
+    assert counts(said_yes)["visits"] == (0, 0, 1)
+    assert faults(said_no) == [(2, "visit_date", "visit_is_locked")]
 
 
 def test_a_booked_visit_becomes_done(business: Business, farm: Farm) -> None:

@@ -67,6 +67,11 @@ class Visit(OwnedModel):
     locked_at = models.DateTimeField(
         _("locked at"), null=True, blank=True, editable=False, help_text=_("Billed: its records stand as they are.")
     )
+    billed_elsewhere = models.BooleanField(
+        _("billed elsewhere"),
+        default=False,
+        help_text=_("Billed before it was known here: it does not wait for a bill."),
+    )
     note = models.TextField(_("note"), blank=True)
     booked_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
 

@@ -712,6 +712,7 @@ PRICES: Final = Layout(
 # --- visits and records -----------------------------------------------------------------------------------------------
 
 _HOURS_OF_A_VISIT: Final = ("arrived", "first_head_in", "last_head_out", "left")
+_OF_A_VISIT: Final = (*_HOURS_OF_A_VISIT, "billed")
 _OF_A_RECORD: Final = ("work", "score", "scale", "feet_trimmed", "minutes", "note")
 _COLUMN_OF_FINDING_PROBLEM: Final[Mapping[str, str]] = MappingProxyType(
     {"m_stage_only_for_dd": "m_stage", "claw_missing": "claw", "claw_not_in_this_zone": "claw"}
@@ -835,6 +836,14 @@ VISITS_AND_RECORDS: Final = Layout(
         _clock("first_head_in", time(8, 0)),
         _clock("last_head_out", time(11, 40)),
         _clock("left", time(12, 15)),
+        Column(
+            key="billed",
+            title=gettext_noop("Billed"),
+            kind=Kind.YES_NO,
+            help=gettext_noop("Yes: the visit is billed already, so it does not wait to be billed here."),
+            example=True,
+            aliases=("Invoiced", "Verrechnet", "Facturé"),
+        ),
         Column(
             key="number",
             title=gettext_noop("Number"),
@@ -1040,7 +1049,7 @@ VISITS_AND_RECORDS: Final = Layout(
         _withholding_ends_after_the_visit,
     ),
     agreements=(
-        Agreement(gettext_noop("visit"), ("visit_date", "crew", "client_number", "farm_name"), _HOURS_OF_A_VISIT),
+        Agreement(gettext_noop("visit"), ("visit_date", "crew", "client_number", "farm_name"), _OF_A_VISIT),
         Agreement(
             gettext_noop("animal on this visit"),
             ("visit_date", "crew", "client_number", "farm_name", "number"),

@@ -139,6 +139,7 @@ class VisitsAndRecords(SheetFacts):
                 "client_number": plain(visit.farm.client.number),
                 "farm_name": plain(visit.farm.name),
                 "number": plain(record.animal.number),
+                "billed": _is_billed(visit),
                 **{column: _clock(visit, name, business.time_zone) for column, name in HOURS},
                 **told_by(RECORD_FACTS, record),
             }
@@ -177,6 +178,11 @@ def _clock(visit: Visit, name: str, zone: str) -> dt.time | None:
     if moment is None or to_local(moment, zone).date() != visit.date:
         return None
     return to_local(moment, zone).time().replace(second=0, microsecond=0, tzinfo=None)
+
+
+def _is_billed(visit: Visit) -> bool:
+    """Billed here, so that its records stand, or before it was known here."""
+    return visit.billed_elsewhere or visit.locked_at is not None
 
 
 type _Key = tuple[int, int, dt.date]
@@ -249,8 +255,11 @@ class _Visits(Comparison):
             settle(animal_ids=animals)
 
     def _add_notes(self) -> None:
-        if self._new_visits:
-            self.notes.append(_("Visits that are added count as done, and wait to be billed like any other."))
+        if any(not visit.billed_elsewhere for visit in self._new_visits):
+            text = _(
+                "Visits that are added count as done and wait to be billed, unless the column “%(title)s” says yes."
+            )
+            self.notes.append(text % {"title": self.sheet.title("billed")})
         if self._to_complete:
             self.notes.append(_("Visits that were booked or under way count as done from then on."))
         if self._settling:
@@ -358,7 +367,7 @@ class _Visits(Comparison):
         is_new = visit is None
         if visit is None:
             visit = Visit(farm=day.farm, crew=day.crew, date=day.date, state=VisitState.DONE, booked_by=sheet.by)
-        changes = self._take_hours(visit, day)
+        changes = self._take_hours(visit, day) + self._take_billed(visit, day)
         to_complete = visit.state not in {VisitState.DONE, VisitState.CANCELLED}
         if to_complete and (visit.first_head_at is None) != (visit.last_head_at is None):
             column = "first_head_in" if visit.first_head_at is None else "last_head_out"
@@ -366,7 +375,7 @@ class _Visits(Comparison):
             self.refuse(row_saying(day.rows, column), column, "times_incomplete", text)
         name = f"{plain(day.farm.name)}, {sheet.text('visit_date', day.date)}"
         if is_new:
-            self.visits.note_added(day.rows[0], name, [column for column, _name in HOURS])
+            self.visits.note_added(day.rows[0], name, [*(column for column, _name in HOURS), "billed"])
             self._new_visits.append(visit)
         elif changes or to_complete:
             self._refuse_if_locked(visit, day.rows[0])
@@ -374,7 +383,7 @@ class _Visits(Comparison):
             if to_complete:
                 self._to_complete.append(visit)
             if changes:
-                names = dict(HOURS)
+                names = {**dict(HOURS), "billed": "billed_elsewhere"}
                 self._changed_visits.append((visit, [names[column] for column, _before, _after in changes]))
         else:
             self.visits.same += 1
@@ -388,7 +397,7 @@ class _Visits(Comparison):
 
     def _take_hours(self, visit: Visit, day: _Day) -> Cells:
         zone = self.sheet.business.time_zone
-        said = settled(day.rows, [column for column, _name in HOURS])
+        said = settled(day.rows, [*(column for column, _name in HOURS), "billed"])
         changes: Cells = []
         for column, name in HOURS:
             before = _clock(visit, name, zone)
@@ -410,6 +419,15 @@ class _Visits(Comparison):
                 titles = {"later": self.sheet.title(later), "earlier": self.sheet.title(earlier)}
                 self.refuse(row_saying(day.rows, column), column, "times_do_not_fit", text, **titles)
         return changes
+
+    def _take_billed(self, visit: Visit, day: _Day) -> Cells:
+        """Whether it waits to be billed. What is billed here stays so; an empty cell says nothing."""
+        billed: bool | None = settled(day.rows, ["billed"])["billed"]
+        before = _is_billed(visit)
+        if billed is None or billed == before:
+            return []
+        visit.billed_elsewhere = billed
+        return [("billed", before, billed)]
 
     def _at(self, date: dt.date, clock: dt.time) -> dt.datetime:
         return dt.datetime.combine(date, clock, tzinfo=self._zone).astimezone(dt.UTC)
