@@ -136,6 +136,15 @@ def test_tables_and_templates_are_taken_out(business: Business, office: APIClien
     assert office.get("/api/v1/sheets/export?kind=cats&form=csv").json()["code"] == "sheet_kind_is_unknown"
 
 
+def test_days_the_wrong_way_round_are_refused_and_not_answered_by_an_empty_table(office: APIClient) -> None:
+    days = "first=2026-03-02&last=2026-03-01"
+
+    refused = office.get(f"/api/v1/sheets/export?kind=visits_and_records&form=csv&{days}")
+
+    assert (refused.status_code, list(refused.json()["fields"])) == (400, ["last"])
+    assert "Turn them round" in str(refused.json()["fields"]["last"])
+
+
 def test_a_trimmer_has_no_prices_in_or_out(business: Business) -> None:
     trimmer = program(make.a_member(business, "trimmer"))
 

@@ -11,6 +11,7 @@ from django.http import HttpResponse
 from django.urls import path
 from django.utils import timezone
 from django.utils.http import content_disposition_header
+from django.utils.translation import gettext as _
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
@@ -167,6 +168,12 @@ class AskedSerializer(serializers.Serializer[Any]):
     form = serializers.ChoiceField(choices=["csv", "xlsx"])
     first = serializers.DateField(required=False)
     last = serializers.DateField(required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        """The first day comes first."""
+        if "first" in attrs and "last" in attrs and attrs["last"] < attrs["first"]:
+            raise serializers.ValidationError({"last": _("The last day comes before the first. Turn them round.")})
+        return attrs
 
 
 ASKED = [
