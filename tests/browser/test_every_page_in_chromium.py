@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from django.conf import settings
-from django.urls import reverse
+from django.urls import resolve, reverse
 
 from tests.make import a_business, a_member, signed_in
 from tests.test_who_may import ROLES, pages, path_of
 from tests.world import World, a_world
 from trimmer.access import ANYONE, SIGNED_IN, Seat, said_who
+from trimmer.api.permissions import said_who as said_who_in_the_api
 from trimmer.models import Visit, VisitState
 
 if TYPE_CHECKING:
@@ -81,6 +82,12 @@ FAULTS_OF_A_WIDTH = """(least) => {
     return faults;
 }"""
 
+# Where its links and forms lead to, within the service.
+WAYS_ON = """() => [...document.querySelectorAll("a[href], form[action], button[formaction]")]
+    .map((way) => new URL(way.formAction || way.action || way.href, location))
+    .filter((url) => url.origin === location.origin && !url.pathname.startsWith("/static/"))
+    .map((url) => url.pathname)"""
+
 
 def pages_shown_to(seat: Seat, actor: str, world: World) -> list[str]:
     """The paths of the whole pages this person may open: not of parts of a page, nor of files."""
@@ -99,6 +106,13 @@ def pages_shown_to(seat: Seat, actor: str, world: World) -> list[str]:
         and not answer.streaming
         and answer.content.lstrip().startswith(b"<!DOCTYPE html>")
     ]
+
+
+def is_open(way: str, actor: str) -> bool:
+    """Whether this person may open an address that a page of theirs leads to. Those of libraries say it themselves."""
+    view: Any = resolve(way).func
+    who = said_who_in_the_api(view.cls, "list") if hasattr(view, "cls") else said_who(view)
+    return "allauth" in view.__module__ or bool({ANYONE, SIGNED_IN, ROLES[actor]} & (who or frozenset()))
 
 
 def faults_of(page: Page, path: str) -> list[str]:
@@ -130,10 +144,13 @@ def test_every_page_is_sound(
     page = page_of(open_context(), live_server, seat)
     paths = pages_shown_to(seat, actor, world)
     faults = []
+    ways: set[str] = set()
     for path in paths:
         faults += faults_of(page, path)
+        ways |= set(page.evaluate(WAYS_ON))
         faults += [f"{path} complains: {complaint}" for complaint in page_complaints]
         page_complaints.clear()
+    faults += [f"{way} is linked, but closed" for way in sorted(ways) if not is_open(way, actor)]
     assert "\n".join(faults) == ""
     assert len(paths) > (15 if actor == "farm person" else 40)
 
