@@ -43,7 +43,7 @@ PLACES = (
     ),
     Place("payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE})),
     Place("price-lists", _("Prices"), "price", frozenset({OWNER, OFFICE}), also=("tax-categories", "billing-settings")),
-    Place("sheet-list", _("Sheets in and out"), "sheet", MEMBERS),
+    Place("sheet-list", _("Sheets"), "sheet", MEMBERS),
     Place(
         "settings",
         _("Settings"),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final, cast
 
 from django import forms
+from django.db.models import BLANK_CHOICE_DASH
 from django.forms.boundfield import BoundField
 from django.forms.renderers import TemplatesSetting
+from django.utils.translation import gettext_lazy as _
 
 
 class DayInput(forms.DateInput):
@@ -36,6 +38,8 @@ class MomentInput(forms.DateTimeInput):
         super().__init__(attrs=attrs, format="%Y-%m-%dT%H:%M")
 
 
+DASHES: Final = BLANK_CHOICE_DASH[0][1]  # what Django writes for "nothing chosen"
+
 PICKERS: dict[type[forms.Widget], type[DayInput | ClockInput | MomentInput]] = {
     forms.DateInput: DayInput,
     forms.TimeInput: ClockInput,
@@ -44,7 +48,7 @@ PICKERS: dict[type[forms.Widget], type[DayInput | ClockInput | MomentInput]] = {
 
 
 class PickerField(BoundField):
-    """A field whose plain text widget for a date or time is replaced by a picker, once, before it is read or drawn."""
+    """A field made ready once, before it is read or drawn: a picker for a date or time, words for no choice yet."""
 
     def __init__(self, form: forms.BaseForm, field: forms.Field, name: str) -> None:
         picker = PICKERS.get(type(field.widget))
@@ -52,6 +56,14 @@ class PickerField(BoundField):
             plain = field.widget
             field.widget = picker(attrs=plain.attrs)
             field.widget.is_required = plain.is_required
+        nothing = _("choose") if field.required else ""
+        if isinstance(field, forms.ModelChoiceField):
+            if field.empty_label == DASHES:
+                field.empty_label = nothing
+        elif isinstance(field, forms.ChoiceField):
+            choices = list(cast("Any", field.choices))
+            if choices[:1] == BLANK_CHOICE_DASH:
+                field.choices = [("", nothing), *choices[1:]]
         super().__init__(form, field, name)
 
 

@@ -53,6 +53,9 @@ FAULTS_OF_A_PAGE = """() => {
     for (const element of all("a, button")) {
         if (!element.textContent.trim() && !element.ariaLabel) faults.push(`has no words on ${named(element)}`);
     }
+    for (const option of all("option")) {
+        if (option.textContent.includes("---")) faults.push(`has dashes to choose in ${named(option.parentElement)}`);
+    }
     for (const attribute of ["aria-describedby", "aria-labelledby"]) {
         for (const element of all(`[${attribute}]`)) {
             for (const id of element.getAttribute(attribute).split(" ")) {

@@ -15,8 +15,9 @@ from django.test import Client, RequestFactory
 from django.urls import reverse
 from django.utils import translation
 
+from billing.models import TaxCategory
 from tests.make import a_business, a_member, signed_in
-from trimmer.models import Business
+from trimmer.models import Business, Crew
 from trimmer.rendering import ClockInput, DayInput, MomentInput
 from trimmer.templatetags.frame import field_groups, pages_near, query_with
 
@@ -38,6 +39,26 @@ def show(source: str, **context: Any) -> str:
 
 
 # Forms
+
+
+class CrewForm(forms.ModelForm):  # type: ignore[type-arg]
+    class Meta:
+        model = Crew
+        fields = ("base",)
+
+
+class TaxForm(forms.ModelForm):  # type: ignore[type-arg]
+    class Meta:
+        model = TaxCategory
+        fields = ("code",)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("form", [CrewForm(), TaxForm()])
+def test_a_choice_not_made_yet_has_a_word_for_it(form: forms.BaseForm) -> None:
+    html = str(form)
+    assert ">choose<" in html
+    assert "---" not in html
 
 
 def test_a_field_is_tied_to_its_help_and_its_errors() -> None:
