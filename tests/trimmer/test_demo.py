@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import random
 import re
 import subprocess
 import sys
@@ -15,8 +16,10 @@ from pypdf import PdfReader
 
 from tests import make
 from trimmer.management.commands.demo import own_environment, today_in
+from trimmer.management.scenario.chute import Cow, look_at
 from trimmer.management.scenario.clearing import HoldsSomethingElse, clear_database
 from trimmer.management.scenario.valley import read_valley
+from trimmer.models import BarnKind, HeadKind
 
 PARTS = (
     "1. Who asks for a visit",
@@ -42,6 +45,7 @@ for line in sys.stdin:
 """
 FOUND_AND_CLEAR = f"""
 from django.db import connection
+from trimmer.management.scenario.chute import Cow, look_at
 from trimmer.management.scenario.clearing import clear_database
 from trimmer.models import Business
 Business.objects.create(name="Demo", email="{DEMO_EMAIL}")
@@ -138,6 +142,20 @@ def test_a_named_database_keeps_the_broker_named_beside_it(tmp_path: Path) -> No
     given = {"DATABASE_URL": "postgresql://x", "REDIS_URL": "redis://x"}
 
     assert own_environment(given, tmp_path, 8123).items() >= given.items()
+
+
+@pytest.mark.published
+def test_lesions_at_the_chute_follow_the_published_shares() -> None:
+    """Alberta Dairy Hoof Health Project, November 2012: 20,644 of 40,558 cows, 13,241 of 30,657 lesions DD."""
+    lesions, chance = read_valley().lesions, random.Random(1)
+    cow = Cow(HeadKind.COW, BarnKind.FREE_STALL, rechecks=(), withheld_until=make.NOW)
+
+    looks = [look_at(cow, lesions, chance) for _ in range(6000)]
+
+    found = [finding.lesion for look in looks for finding in look.findings]
+    assert sum(bool(look.findings) for look in looks) / len(looks) == pytest.approx(20_644 / 40_558, abs=0.02)
+    assert found.count("DD") / len(found) == pytest.approx(13_241 / 30_657, abs=0.03)
+    assert found.count("SU") / len(found) == pytest.approx(5_284 / 30_657, abs=0.02)
 
 
 @pytest.mark.parametrize(("hour", "day"), [(5, TODAY - dt.timedelta(days=1)), (9, TODAY)])

@@ -16,26 +16,26 @@ from trimmer.management.scenario.valley import FarmFacts, Valley
 from trimmer.models import (
     Animal,
     AnimalClass,
-    Base,
     Business,
     Client,
     Crew,
-    DaysOff,
     Farm,
     FarmPerson,
     Membership,
     Role,
     User,
-    WorkingHours,
 )
 from trimmer.services.businesses import found_business
 from trimmer.services.clients import add_client
+from trimmer.services.crews import add_base, add_crew, add_days_off
 from trimmer.services.farms import add_farm
 
 WEEKS_OF_HISTORY = 17
 FIRST_NUMBER = 101
 WORKING_WEEKDAYS = range(5)
 MORNING = dt.time(7)
+BIG_HERD, NOT_TOLD = 500, 0.4
+"""Of big herds not every calving date is told."""
 
 
 @dataclass
@@ -121,24 +121,19 @@ def _hire(ground: Ground) -> None:
     for key in ("trimmer", "office"):
         ground.people[key] = _person(valley.people[key])
         Membership.objects.create(user=ground.people[key], business=business, role=Role(valley.people[key]["role"]))
-    bases = {key: Base.objects.create(business=business, **told) for key, told in valley.bases.items()}
+    bases = {key: add_base(business=business, **told) for key, told in valley.bases.items()}
     for key, told in valley.crews.items():
-        crew = Crew.objects.create(
-            business=business, name=told["name"], base=bases[told["base"]], longest_day=told["longest_day"]
+        leave, back = dt.time.fromisoformat(told["leave_from"]), dt.time.fromisoformat(told["back_by"])
+        ground.crews[key] = add_crew(
+            business=business,
+            base=bases[told["base"]],
+            name=told["name"],
+            members=[ground.people[member] for member in told["members"]],
+            longest_day=told["longest_day"],
+            hours=[{"weekday": day, "leave_from": leave, "back_by": back} for day in WORKING_WEEKDAYS],
         )
-        crew.members.set([ground.people[member] for member in told["members"]])
-        WorkingHours.objects.bulk_create(
-            WorkingHours(
-                crew=crew,
-                weekday=weekday,
-                leave_from=dt.time.fromisoformat(told["leave_from"]),
-                back_by=dt.time.fromisoformat(told["back_by"]),
-            )
-            for weekday in WORKING_WEEKDAYS
-        )
-        ground.crews[key] = crew
     off = ground.planned_monday + dt.timedelta(days=valley.day_off["weekday"])
-    DaysOff.objects.create(crew=ground.crews[valley.day_off["crew"]], first=off, last=off, note=valley.day_off["note"])
+    add_days_off(crew=ground.crews[valley.day_off["crew"]], first=off, last=off, note=valley.day_off["note"])
 
 
 def _let_farm_in(ground: Ground) -> None:
@@ -198,8 +193,10 @@ def _animal(ground: Ground, farm: FarmFacts, kind: AnimalClass, number: int, tag
         animal.calved_on = animal.calving_due_on - days(380, 440)
         animal.group = "Dry" if farm.pens else ""
         return animal
-    animal.calved_on = today - days(3, 330)
     animal.group = chance.choice(farm.pens) if farm.pens else ""
+    if farm.details["milking"] >= BIG_HERD and chance.random() < NOT_TOLD:
+        return animal
+    animal.calved_on = today - days(3, 330)
     if (today - animal.calved_on).days > 150:
         animal.calving_due_on = animal.calved_on + days(375, 430)
         animal.dry_off_on = animal.calving_due_on - dt.timedelta(days=60)

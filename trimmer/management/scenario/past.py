@@ -305,8 +305,8 @@ def _brought(
 
 
 def _may_come(cow: Animal, date: dt.date) -> bool:
-    """A cow that had calved by then and is not within four weeks of calving."""
-    if cow.calved_on is None or cow.calved_on > date:
+    """A cow that had calved by then, as far as was told, and is not within four weeks of calving."""
+    if cow.animal_class == AnimalClass.HEIFER or (cow.calved_on is not None and cow.calved_on > date):
         return False
     return cow.calving_due_on is None or (cow.calving_due_on - date).days > 28
 
