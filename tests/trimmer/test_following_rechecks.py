@@ -212,6 +212,15 @@ def test_the_list_names_the_farms_next_visit(cow: Animal, owner: Seat) -> None:
     assert row.next_visit_on == make.TODAY + 7 * DAY
 
 
+def test_the_visit_that_raised_a_recheck_is_not_its_next_one(cow: Animal, owner: Seat) -> None:
+    crew = make.a_crew(owner.business)
+    visit = make.a_visit(cow.farm, crew, date=make.TODAY)
+    raised, by_hand = dated(cow, 5, 9), dated(cow, 6, 10)
+    Recheck.objects.filter(pk=raised.pk).update(raised_by=make.a_record(visit, cow))
+    rows = as_rows(rechecks_to_show(owner, today=make.TODAY), today=make.TODAY)
+    assert [(row.recheck, row.next_visit_on) for row in rows] == [(raised, None), (by_hand, make.TODAY)]
+
+
 def test_a_farm_sees_its_own_rechecks_and_a_stranger_none(cow: Animal, owner: Seat) -> None:
     own = dated(cow, -9, -2)
     farm = make.a_farm_person(cow.farm.client)

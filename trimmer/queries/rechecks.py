@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery, Value
+from django.db.models.functions import Coalesce
 
 from trimmer import rechecks
 from trimmer.access import Seat
@@ -67,7 +68,9 @@ def state_of(recheck: Recheck, today: dt.date) -> RecheckState:
 
 
 def _next_visit(today: dt.date) -> Subquery:
+    """The day of a farm's next visit; the one that raised the recheck, under way still, is not a next one."""
     coming = Visit.objects.filter(
         farm=OuterRef("animal__farm"), date__gte=today, state__in=[VisitState.BOOKED, VisitState.UNDER_WAY]
     )
-    return Subquery(coming.order_by("date").values("date")[:1])
+    others = coming.exclude(pk=Coalesce(OuterRef("raised_by__visit"), Value(0)))
+    return Subquery(others.order_by("date").values("date")[:1])
