@@ -74,6 +74,7 @@ class Command(BaseCommand):
         if os.environ.get("DATABASE_URL"):
             clear_database(demo_email=valley.business["email"])
         clear_folder(folder)
+        self._progress(_("Making the database"), 0)
         call_command("migrate", verbosity=0)
         with workers(folder / "log") as worker:
             self._progress(_("Founding the business"), 0)
@@ -104,7 +105,8 @@ class Command(BaseCommand):
     def _progress(self, message: str, percent: int) -> None:
         """On standard error, so that the story alone is on standard output; one line that is written over."""
         if self.stderr.isatty():
-            self.stderr.write(f"\r\x1b[K{percent:3d} % {message}", ending="" if percent < 100 else "\r\x1b[K")
+            ending = "" if percent < 100 else "\r\x1b[K"
+            self.stderr.write(f"\r\x1b[K{percent:3d} % {message}", style_func=str, ending=ending)
             self.stderr.flush()
 
     def _sign_ins(self, valley: Valley) -> None:
