@@ -246,7 +246,9 @@ def _an_invoice(world: World, *, visit: Visit | None) -> Invoice:
 
 def _add_cast(world: World) -> None:
     world.cast["no one"] = None
-    world.cast["trimmer"] = make.a_member(world.business, Role.TRIMMER)
+    world.cast["trimmer"] = make.a_member(
+        world.business, Role.TRIMMER, email="the.trimmer.of.the.upper.valley@hollin-hoof-care.example.test"
+    )
     world.cast["office"] = make.a_member(world.business, Role.OFFICE)
     world.cast["farm person"] = make.a_farm_person(world.client)
     neighbour = make.a_client(world.business, name="Thistle End")
