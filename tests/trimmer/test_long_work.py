@@ -1,10 +1,12 @@
 """Long work: claimed by one, finished once, taken up again when its worker dies."""
 
 import datetime as dt
+import threading
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from django.db.utils import OperationalError as DatabaseBusy
 from kombu.exceptions import OperationalError
 
 from tests import make
@@ -99,6 +101,37 @@ def test_a_report_after_the_lease_was_lost_stops_the_worker(kind: Callable[[jobs
 
     kind(robbed)
     assert not jobs.run(a_job().pk, clock=clock)
+
+
+def test_a_lease_goes_on_being_renewed_after_the_database_was_locked_once(
+    kind: Callable[[jobs.Handler], str], monkeypatch: pytest.MonkeyPatch, settings: Any
+) -> None:
+    settings.JOB_LEASE_SECONDS = 0.04
+    beats: list[str] = []
+    renewed = threading.Event()
+
+    class Jobs:
+        @staticmethod
+        def update(**fields: Any) -> int:
+            beats.append("beat")
+            if len(beats) == 1:
+                raise DatabaseBusy("database is locked")
+            renewed.set()
+            return 1
+
+    def slow(work: jobs.Work) -> jobs.Save:
+        with monkeypatch.context() as patched:
+            patched.setattr(Job.objects, "filter", lambda **which: Jobs)
+            assert renewed.wait(10)
+            beaten = len(beats)
+        return lambda: {"beats": beaten}
+
+    kind(slow)
+    job = a_job()
+    assert jobs.run(job.pk, clock=clock)
+    job.refresh_from_db()
+    assert job.state == JobState.DONE
+    assert job.result["beats"] >= 2
 
 
 def test_a_refusal_is_told_in_its_own_words(kind: Callable[[jobs.Handler], str]) -> None:

@@ -18,6 +18,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection, models, transaction
+from django.db.utils import OperationalError as DatabaseBusy
 from django.utils.translation import gettext as _
 from kombu.exceptions import OperationalError
 
@@ -113,15 +114,20 @@ def run(job_id: uuid.UUID, *, clock: Callable[[], dt.datetime]) -> bool:
 
 @contextmanager
 def _heartbeat(job: Job, lease: uuid.UUID, clock: Callable[[], dt.datetime]) -> Iterator[None]:
-    """Renew the lease from a thread for as long as the block runs, also while the work reports nothing."""
+    """Renew the lease from a thread for as long as the block runs, also while the work reports nothing.
+
+    A database that is locked or away for a moment misses one beat; the next tries again.
+    """
     over = threading.Event()
 
     def beat() -> None:
-        try:
-            while not over.wait(settings.JOB_LEASE_SECONDS / 4):
+        while not over.wait(settings.JOB_LEASE_SECONDS / 4):
+            try:
                 Job.objects.filter(pk=job.pk, lease=lease, state=JobState.RUNNING).update(heartbeat_at=clock())
-        finally:
-            connection.close()
+            except DatabaseBusy:
+                log.warning("job %s: the lease could not be renewed this time", job.pk, exc_info=True)
+            finally:
+                connection.close()
 
     thread = threading.Thread(target=beat, daemon=True)
     thread.start()
