@@ -1,0 +1,1 @@
+"""What a bank says came in, and whose it may be. No Django, no database, no clock."""
