@@ -22,7 +22,7 @@ def a_line(amount: str = "100.00", **fields: Any) -> BankLine:
 
 
 def an_item(number: str = "2026-000123", amount: str = "100.00", **fields: Any) -> OpenInvoice:
-    usual = {
+    usual: dict[str, Any] = {
         "key": number,
         "client": "carrow",
         "client_name": "Carrow Dairy Ltd",
