@@ -4,7 +4,7 @@ own."""
 from .check import Breach, check_plan
 from .explain import LeftOut, hopeless, left_out
 from .plan import Infeasible, Plan, Progress, Round, Stop
-from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Rules, Week
+from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Moves, Rules, Told, Week
 from .rounds import evaluate
 from .solve import solve
 from .totals import plan_of
@@ -20,11 +20,13 @@ __all__ = [
     "Job",
     "Key",
     "LeftOut",
+    "Moves",
     "Plan",
     "Progress",
     "Round",
     "Rules",
     "Stop",
+    "Told",
     "Week",
     "check_plan",
     "evaluate",

@@ -21,7 +21,8 @@ _HASH_SEED = 20240501
 class Shift:
     """One crew-day: its limits in minutes, and its *slots*, an entry for each (item, opening) that could be visited
     if nothing else were. `first`/`last`: minutes between which the visit may start; `late`: cost of being late if
-    the visit is the whole job; `final`: nothing may follow; `due`: worth any drive."""
+    the visit is the whole job, and the visit's own price (`Week.visit_price`); `final`: nothing may follow; `due`:
+    worth any drive."""
 
     index: int
     crew: Key
@@ -110,7 +111,11 @@ class WeekArrays:
         table = np.array(slots, dtype=np.int32).reshape(-1, 5)
         item, job, first, last, service = (np.ascontiguousarray(table[:, column]) for column in range(5))
         jobs = [week.jobs[j] for j in job]
-        late = [j.late_cost * j.late_days(day) if self.item_whole[i] else 0 for i, j in zip(item, jobs, strict=True)]
+        late = [
+            week.visit_price(j, int(self.item_work[i]), crew.id, day)
+            + (j.late_cost * j.late_days(day) if self.item_whole[i] else 0)
+            for i, j in zip(item, jobs, strict=True)
+        ]
         due = [j.fixed is not None or (j.due_day is not None and j.due_day <= day) for j in jobs]
         return Shift(
             index=index,

@@ -228,4 +228,16 @@ def _round_cost(week: Week, made: Round) -> Number:
     out_for_lunch = week.rules.lunch if made.lunch is not None and made.leave <= made.lunch < made.back else 0
     off_work = made.back - made.leave - worked - out_for_lunch
     driven, metres = sum(drive for _, drive, _ in legs), sum(m for _, _, m in legs)
-    return prices.crew_day + prices.drive * driven + prices.off_work * off_work + prices.metre * metres
+    moved = sum(_price_of_moving(week, job, stop.work, made) for job, stop in zip(jobs, made.stops, strict=True))
+    return prices.crew_day + prices.drive * driven + prices.off_work * off_work + prices.metre * metres + moved
+
+
+def _price_of_moving(week: Week, job: Job, work: int, made: Round) -> Number:
+    """For a visit where the farm was told another: by how far it moves, and each told visit that one visit for all
+    takes away."""
+    if not job.told:
+        return 0
+    days = {told.day for told in job.told}
+    here = {told.crew for told in job.told if told.day == made.day}
+    price = 0 if made.crew in here else week.moves.crew if made.day in days else week.moves.day
+    return price + (week.moves.day * (len(job.told) - 1) if work == job.work else 0)

@@ -103,6 +103,7 @@ def _whole_costs(arrays: WeekArrays) -> bool:
     """Whether every plan costs a whole number."""
     week = arrays.week
     amounts: list[float] = [amount for job in week.jobs for amount in (job.skip_cost, job.late_cost)]
+    amounts += [week.moves.crew, week.moves.day]
     for crew in week.crews:
         costs = week.costs_of(crew)
         amounts += [costs.crew_day, costs.drive, costs.off_work]

@@ -154,6 +154,37 @@ class Fixed:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Told:
+    """A visit a farm was told: who comes, on which day, and the minute the work starts. It may still be moved, at a
+    price."""
+
+    crew: Key
+    day: int
+    start: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moves:
+    """What it costs to change what a farm was told, for each visit: another hour of the same day (more than
+    `tolerance` minutes away), another crew that day, another day; and not to come at all. None by default."""
+
+    hour: Number = 0
+    crew: Number = 0
+    day: Number = 0
+    cancel: Number = 0
+    tolerance: int = 30
+
+    def __post_init__(self) -> None:
+        for name in ("hour", "crew", "day", "cancel"):
+            value = getattr(self, name)
+            _require(_cost(value), "bad-cost", "The cost {name} must be a number that is not negative.", name=name)
+        _require(self.hour <= self.crew <= self.day <= self.cancel, "bad-moves", "A farther move must not cost less.")
+        _require(
+            _whole(self.tolerance) and self.tolerance >= 0, "bad-rule", "Bad tolerance of told hours.", name="tolerance"
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Job:
     """Work asked for at one farm this week.
 
@@ -162,6 +193,7 @@ class Job:
     it costs late_cost, counted for the job's last visit. skip_cost: the job not done this week. tier: 0 is the
     cleanest herd. last_of_day: nothing may follow it in a round (a herd known to be infectious). crews: who may, or
     None for all. chute_kind: the kind it needs, or None. fixed: a confirmed visit (the whole job in that visit).
+    told: the visits the farm was told, which the week's `moves` price.
     longest_visit: most work in one visit. lock_up: minutes a penned head may wait: a longer visit is worked in
     several pens (rules.regroup each). crews_at_once: how many crews may share the job on one day. wash_after: this
     farm's own wash-down, in place of rules.wash.
@@ -186,6 +218,7 @@ class Job:
     lock_up: int | None = None
     crews_at_once: int = 1
     wash_after: int | None = None
+    told: tuple[Told, ...] = ()
 
     def __post_init__(self) -> None:
         job = self.id
@@ -264,6 +297,7 @@ class Week:
     metres_home: Matrix | None = None
     costs: Costs = field(default_factory=Costs)
     rules: Rules = field(default_factory=Rules)
+    moves: Moves = field(default_factory=Moves)
     days: int = 5
     name: str = ""
 
@@ -332,6 +366,17 @@ class Week:
             and (job.chute_kind is None or job.chute_kind == crew.chute_kind)
             and (job.fixed is None or job.fixed.crew == crew.id)
         )
+
+    def visit_price(self, job: Job, work: int, crew: Key, day: int) -> Number:
+        """What a visit of this work by this crew on this day costs by itself, as part of its round's cost: the price
+        of moving what the farm was told to another crew or day. A farm told of several visits that gets one loses the
+        others."""
+        if not job.told:
+            return 0
+        lost = self.moves.day * (len(job.told) - 1) if work == job.work else 0
+        if any((told.crew, told.day) == (crew, day) for told in job.told):
+            return lost
+        return lost + (self.moves.crew if any(told.day == day for told in job.told) else self.moves.day)
 
     def service(self, job: Job, work: int) -> int:
         """Minutes a visit of `work` minutes takes at the farm: setup, work, and a new pen each time lock-up runs

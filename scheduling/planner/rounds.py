@@ -299,6 +299,7 @@ def _timed(
     drive, metres = sum(leg.drive for leg in legs), sum(leg.metres for leg in legs)
     off_work = back - leave - sum(leg.service for leg in legs) - (rules.lunch if _lunched_out(way) else 0)
     costs = week.costs_of(crew)
+    priced = sum(week.visit_price(week.job(job_id), work, crew.id, day) for job_id, work in visits)
     return Round(
         crew=crew.id,
         day=day,
@@ -310,7 +311,7 @@ def _timed(
         drive_home=legs[-1].drive,
         wash=sum(leg.wash for leg in legs),
         off_work=off_work,
-        cost=costs.crew_day + costs.drive * drive + costs.off_work * off_work + costs.metre * metres,
+        cost=costs.crew_day + costs.drive * drive + costs.off_work * off_work + costs.metre * metres + priced,
         metres=metres,
         metres_home=legs[-1].metres,
     )
