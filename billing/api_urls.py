@@ -2,10 +2,11 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import invoices, payments, prices
+from billing.api import bank, invoices, payments, prices
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
     *invoices.urlpatterns,
     *payments.urlpatterns,
+    *bank.urlpatterns,
 ]

@@ -17,53 +17,21 @@ BOOKED_ON, AMOUNT, PAID_IN, PAID_OUT = "booked_on", "amount", "paid_in", "paid_o
 PAYER, PAYER_ACCOUNT, REFERENCE, TEXT, BANK_REFERENCE = "payer", "payer_account", "reference", "text", "bank_reference"
 FIELDS: Final = (BOOKED_ON, AMOUNT, PAID_IN, PAID_OUT, PAYER, PAYER_ACCOUNT, REFERENCE, TEXT, BANK_REFERENCE)
 
-TITLES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+TITLES: Final[Mapping[str, str]] = MappingProxyType(
     {
-        BOOKED_ON: ("booked", "booking date", "posting date", "posted", "date", "transaction date", "buchungstag")
-        + ("buchungsdatum", "buchung", "datum", "boekdatum", "date opération", "date comptable", "valuta"),
-        AMOUNT: (
-            "amount",
-            "betrag",
-            "betrag (eur)",
-            "bedrag",
-            "bedrag (eur)",
-            "montant",
-            "umsatz",
-            "transaction amount",
-        ),
-        PAID_IN: ("paid in", "money in", "credit", "credit amount", "haben", "gutschrift", "crédit", "bij"),
-        PAID_OUT: ("paid out", "money out", "debit", "debit amount", "soll", "belastung", "débit", "af"),
-        PAYER: (
-            "payer",
-            "name",
-            "counterparty",
-            "from",
-            "auftraggeber",
-            "auftraggeber/empfänger",
-            "zahlungspflichtiger",
-        )
-        + ("naam tegenpartij", "tegenpartij", "nom", "donneur d'ordre", "name zahlungsbeteiligter"),
-        PAYER_ACCOUNT: (
-            "payer's account",
-            "account of payer",
-            "counterparty account",
-            "iban zahlungsbeteiligter",
-            "iban",
-        )
-        + ("tegenrekening", "kontonummer/iban", "compte"),
-        REFERENCE: ("reference", "payment reference", "kundenreferenz", "kenmerk", "betalingskenmerk", "référence"),
-        TEXT: (
-            "text",
-            "details",
-            "description",
-            "narrative",
-            "memo",
-            "verwendungszweck",
-            "buchungstext",
-            "omschrijving",
-        )
-        + ("mededelingen", "libellé", "particulars"),
-        BANK_REFERENCE: ("transaction id", "id", "bank reference", "bankreferenz", "transactiereferentie"),
+        BOOKED_ON: "booked|booking date|posting date|posted|date|transaction date|buchungstag|buchungsdatum|buchung|"
+        "datum|boekdatum|date opération|date comptable|valuta",
+        AMOUNT: "amount|betrag|betrag (eur)|bedrag|bedrag (eur)|montant|umsatz|transaction amount",
+        PAID_IN: "paid in|money in|credit|credit amount|haben|gutschrift|crédit|bij",
+        PAID_OUT: "paid out|money out|debit|debit amount|soll|belastung|débit|af",
+        PAYER: "payer|name|counterparty|from|auftraggeber|auftraggeber/empfänger|zahlungspflichtiger|naam tegenpartij|"
+        "tegenpartij|nom|donneur d'ordre|name zahlungsbeteiligter",
+        PAYER_ACCOUNT: "payer's account|account of payer|counterparty account|iban zahlungsbeteiligter|iban|"
+        "tegenrekening|kontonummer/iban|compte",
+        REFERENCE: "reference|payment reference|kundenreferenz|kenmerk|betalingskenmerk|référence",
+        TEXT: "text|details|description|narrative|memo|verwendungszweck|buchungstext|omschrijving|mededelingen|libellé|"
+        "particulars",
+        BANK_REFERENCE: "transaction id|id|bank reference|bankreferenz|transactiereferentie",
     }
 )
 """Titles that banks use, by language; common practice, compared without case, accents and signs."""
@@ -87,7 +55,7 @@ def guessed_columns(table: Table) -> dict[str, int]:
     folded = [fold(title) for title in table.header]
     found: dict[str, int] = {}
     for name in FIELDS:
-        for title in TITLES[name]:
+        for title in TITLES[name].split("|"):
             if fold(title) in folded and folded.index(fold(title)) not in found.values():
                 found[name] = folded.index(fold(title))
                 break

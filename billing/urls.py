@@ -2,10 +2,11 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import invoices, payments, prices
+from billing.views import bank, invoices, payments, prices
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
     *invoices.urlpatterns,
     *payments.urlpatterns,
+    *bank.urlpatterns,
 ]

@@ -11,6 +11,8 @@ from typing import Any
 
 from billing.models import (
     Allocation,
+    BankEntry,
+    BankFile,
     BilledVisit,
     Invoice,
     InvoiceFile,
@@ -203,7 +205,26 @@ def _add_bills(world: World) -> None:
         business=business, client=client, received_on=make.TODAY, amount=Decimal("10"), note=MARK, recorded_at=now
     )
     Allocation.objects.create(invoice=invoice, payment=payment, amount=Decimal("10"))
+    sheet = b"Wann,Wieviel\n2026-03-04,10.00\n"
+    bank_file = BankFile.objects.create(
+        business=business,
+        name=f"{MARK}.csv",
+        content=sheet,
+        sha256=hashlib.sha256(sheet).hexdigest(),
+        brought_at=now,
+    )
+    bank_line = BankEntry.objects.create(
+        business=business,
+        file=bank_file,
+        key="0" * 64,
+        booked_on=make.TODAY,
+        amount=Decimal("10"),
+        currency=business.currency,
+        payer=MARK,
+    )
     world.objects |= {
+        "bank-files": bank_file,
+        "bank-lines": bank_line,
         "tax-categories": tax,
         "price-lists": prices,
         "drafts": draft,

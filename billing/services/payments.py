@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy
 from billing.charges.ageing import OpenItem, allocated
 from billing.charges.totals import rounded
 from billing.currencies import MOST, in_currency, places_of
-from billing.models import Allocation, Invoice, Payment, PaymentMethod
+from billing.models import Allocation, BankEntry, BankEntryState, Invoice, Payment, PaymentMethod
 from billing.queries.balances import credit_left, unsettled
 from trimmer.errors import Refusal
 from trimmer.models import Client, User
@@ -109,8 +109,12 @@ def record_payment(
 
 
 @transaction.atomic
-def undo_payment(*, payment: Payment, reason: str, by: User | None, now: dt.datetime) -> Payment:
+def undo_payment(
+    *, payment: Payment, reason: str, went_back: bool = False, by: User | None, now: dt.datetime
+) -> Payment:
     """Withdraw a payment that was typed wrongly or went back. What it settled is open again; the row stays, with why.
+
+    The line of the bank it was made of waits again, unless the money went back by a line of its own.
 
     Raises PaymentIsWithdrawn, WithdrawalReasonMissing.
     """
@@ -125,6 +129,10 @@ def undo_payment(*, payment: Payment, reason: str, by: User | None, now: dt.date
     if not withdrawn:
         raise PaymentIsWithdrawn
     payment.allocations.all().delete()
+    if not went_back:
+        BankEntry.objects.filter(payment=payment, state=BankEntryState.SETTLED).update(
+            state=BankEntryState.WAITING, payment=None, decided_at=now, decided_by=by
+        )
     payment.refresh_from_db()
     return payment
 
