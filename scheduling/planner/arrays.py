@@ -123,7 +123,7 @@ class WeekArrays:
             day=day,
             earliest=crew.hours[day][0],
             latest=crew.hours[day][1],
-            longest=crew.longest_day,
+            longest=crew.longest(day),
             costs=costs,
             item=item,
             job=job,
@@ -149,7 +149,7 @@ class WeekArrays:
             job = week.jobs[j]
             service = int(self.item_service[i])
             away = int(out[j]) + service + int(home[j])
-            if not job.suits(day) or not week.may(crew, job) or away > crew.longest_day:
+            if not job.suits(day) or not week.may(crew, job) or away > crew.longest(day):
                 continue
             for first, last in job.openings(day, service):
                 first = max(first, earliest + int(out[j]))
