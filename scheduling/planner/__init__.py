@@ -1,6 +1,7 @@
 """Plans a week: which crew visits which farm on which day, in what order. No Django, no database, no clock of its
 own."""
 
+from .change import Change, ChangeKind, apply, burden
 from .check import Breach, check_plan
 from .explain import LeftOut, hopeless, left_out
 from .plan import Infeasible, Plan, Progress, Round, Stop
@@ -13,6 +14,8 @@ from .weekfile import read_week, write_week
 __all__ = [
     "BadWeek",
     "Breach",
+    "Change",
+    "ChangeKind",
     "Costs",
     "Crew",
     "Fixed",
@@ -28,6 +31,8 @@ __all__ = [
     "Stop",
     "Told",
     "Week",
+    "apply",
+    "burden",
     "check_plan",
     "evaluate",
     "hopeless",

@@ -146,8 +146,9 @@ def _day_limits(week: Week, crew: Crew, made: Round, jobs: list[Job]) -> Iterato
         yield "leaves-early", None, {"leave": made.leave}
     if made.back > latest:
         yield "back-late", None, {"back": made.back}
-    if made.back - made.leave > crew.longest_day:
-        yield "day-too-long", None, {"over": made.back - made.leave - crew.longest_day}
+    longest = crew.longest_on[made.day] if made.day in crew.longest_on else crew.longest_day
+    if made.back - made.leave > longest:
+        yield "day-too-long", None, {"over": made.back - made.leave - longest}
     if rules.lunch and not _lunch_is_right(week, made):
         yield "no-lunch", None, {}
     share = rules.most_drive_share

@@ -108,7 +108,8 @@ class Crew:
     """People and a chute that travel together in a day.
 
     hours: {day: (earliest leaving base, latest return)}; a day that is missing is a day off, a part day has its own
-    pair. longest_day: most minutes from leaving to return. chute_kind: None or a word of the caller's. costs: this
+    pair. longest_day: most minutes from leaving to return; longest_on: {day: most minutes} where a day has its own
+    limit. chute_kind: None or a word of the caller's. costs: this
     crew's own prices, or None for the week's.
     """
 
@@ -117,15 +118,19 @@ class Crew:
     longest_day: int
     chute_kind: str | None = None
     costs: Costs | None = None
+    longest_on: Mapping[int, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         who = self.id
         for day, (earliest, latest) in self.hours.items():
             ok = _whole(day) and _whole(earliest) and _whole(latest) and 0 <= earliest <= latest <= DAY_END
             _require(ok, "bad-hours", "Crew {crew} has hours on day {day} that cannot be.", crew=who, day=day)
-        _require(
-            _whole(self.longest_day) and self.longest_day >= 0, "bad-day", "Crew {crew}: longest day missing.", crew=who
-        )
+        for limit in (self.longest_day, *self.longest_on.values()):
+            _require(_whole(limit) and limit >= 0, "bad-day", "Crew {crew}: longest day missing.", crew=who)
+
+    def longest(self, day: int) -> int:
+        """Most minutes from leaving to return that day."""
+        return self.longest_on.get(day, self.longest_day)
 
     @classmethod
     def steady(

@@ -212,8 +212,8 @@ def _back_home(
                 short["no-lunch"] = min(late, short.get("no-lunch", late))
                 continue
         away = max(way.early - leave_max, way.offset)
-        if away > crew.longest_day:
-            over = away - crew.longest_day
+        if away > crew.longest(day):
+            over = away - crew.longest(day)
             short["day-too-long"] = min(over, short.get("day-too-long", over))
             continue
         leave = max(way.leave_min, min(leave_max, way.early - way.offset))

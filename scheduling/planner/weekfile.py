@@ -83,6 +83,7 @@ def _crew(entry: Mapping[str, Any]) -> Crew:
         longest_day=entry["longest_day"],
         chute_kind=entry.get("chute_kind"),
         costs=Costs(**_known(Costs, entry["costs"])) if entry.get("costs") else None,
+        longest_on={int(day): limit for day, limit in entry.get("longest_on", {}).items()},
     )
 
 
@@ -169,4 +170,6 @@ def _crew_entry(place: int, crew: Crew) -> dict[str, Any]:
     else:
         entry["hours"] = {str(day): list(span) for day, span in sorted(crew.hours.items())}
     entry |= _unusual(crew, ("chute_kind",))
+    if crew.longest_on:
+        entry["longest_on"] = {str(day): limit for day, limit in sorted(crew.longest_on.items())}
     return entry | ({"costs": _entries(crew.costs)} if crew.costs else {})
