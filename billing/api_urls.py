@@ -2,11 +2,12 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import bank, invoices, payments, prices
+from billing.api import bank, books, invoices, payments, prices
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
     *invoices.urlpatterns,
     *payments.urlpatterns,
     *bank.urlpatterns,
+    *books.urlpatterns,
 ]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 from collections.abc import Callable
 from typing import Any
 
 from django.utils.translation import gettext as _
 
-from billing.models import Invoice, IssueRun
+from billing.models import BooksFile, Invoice, IssueRun
+from billing.services.books import BOOKS_JOB, books_zip
 from billing.services.issuing import ISSUE_JOB, issue_for_run
 from billing.services.sending import send_invoice
 from trimmer.access import business_locale
@@ -71,3 +73,18 @@ def _send_once(invoice: Invoice, run: IssueRun, work: Work) -> None:
     invoice.refresh_from_db()
     if not invoice.sendings.exists():
         send_invoice(invoice=invoice, by=run.asked_by, now=work.clock())
+
+
+@job_kind(BOOKS_JOB)
+def books_of_a_period(work: Work) -> Callable[[], dict[str, Any]]:
+    """Put all of a period together for the accountant; kept once the worker still holds the job."""
+    books = BooksFile.objects.select_related("business").get(pk=work.job.arguments["books"], business=work.job.business)
+    with business_locale(books.business):
+        content = books_zip(books, work.report)
+
+    def save() -> dict[str, Any]:
+        digest = hashlib.sha256(content).hexdigest()
+        BooksFile.objects.filter(pk=books.pk).update(content=content, sha256=digest, made_at=work.clock())
+        return {"books": books.pk, "sha256": digest}
+
+    return save

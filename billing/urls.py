@@ -2,11 +2,12 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import bank, invoices, payments, prices
+from billing.views import bank, books, invoices, payments, prices
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
     *invoices.urlpatterns,
     *payments.urlpatterns,
     *bank.urlpatterns,
+    *books.urlpatterns,
 ]

@@ -14,6 +14,7 @@ from billing.models import (
     BankEntry,
     BankFile,
     BilledVisit,
+    BooksFile,
     Invoice,
     InvoiceFile,
     InvoiceLine,
@@ -222,7 +223,11 @@ def _add_bills(world: World) -> None:
         currency=business.currency,
         payer=MARK,
     )
+    books = BooksFile.objects.create(
+        business=business, first=make.TODAY, last=make.TODAY, asked_at=now, content=b"PK", made_at=now
+    )
     world.objects |= {
+        "books-files": books,
         "bank-files": bank_file,
         "bank-lines": bank_line,
         "tax-categories": tax,

@@ -174,10 +174,8 @@ def beancount_text(
         lines += [f"  {posting.account.name}  {posting.amount:f} {currency}" for posting in entry.postings]
     lines.append("")
     after = last + timedelta(days=1)
-    lines += [
-        f"{after.isoformat()} balance {account.name}  {amount:f} {currency}"
-        for account, amount in sorted(closing.items())
-    ]
+    for account, amount in sorted(closing.items()):  # without the tolerance of a cent that is the checker's default
+        lines.append(f"{after.isoformat()} balance {account.name}  {amount:f} ~ 0 {currency}")
     return "\n".join(lines) + "\n"
 
 
