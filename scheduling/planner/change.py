@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from .problem import DAY_END, BadWeek, Crew, Job, Key, Matrix, Number, Opening, Week
+from .part import part_of
+from .problem import DAY_END, BadWeek, Crew, Job, Key, Number, Opening, Week
 
 FULL_DAY: Opening = (0, 24 * 60)
 
@@ -141,19 +142,12 @@ def _second(week: Week, crew: Crew, day: int) -> Week:
     name = next(
         name for number in range(2, len(known) + 3) if (name := f"{crew.id}+{number}") not in known
     )  # one number is always free
-    c = week.crew_index[crew.id]
-    hours = {day: crew.hours.get(day, usual_hours(crew))}
-
-    def longer(table: Matrix | None) -> Matrix | None:
-        return None if table is None else (*table, table[c])
-
-    return replace(
+    there = crew.hours.get(day, usual_hours(crew))
+    return part_of(
         week,
-        crews=(*week.crews, replace(crew, id=name, hours=hours)),
-        out=(*week.out, week.out[c]),
-        home=longer(week.home),
-        metres_out=longer(week.metres_out),
-        metres_home=longer(week.metres_home),
+        [*range(len(week.crews)), week.crew_index[crew.id]],
+        range(len(week.jobs)),
+        as_crews=[*week.crews, replace(crew, id=name, hours={day: there})],
     )
 
 
