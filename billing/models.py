@@ -711,6 +711,9 @@ class ReminderStep(OwnedModel):
     business = models.ForeignKey(Business, models.CASCADE, related_name="reminder_steps")
     days = models.PositiveSmallIntegerField(_("days past due"))
     text = models.TextField(_("words"), max_length=2000)
+    least = AmountField(
+        _("only from this much on"), default=Decimal("0"), help_text=_("A client that owes less is left in peace.")
+    )
     with_interest = models.BooleanField(
         _("tell the interest for late payment"),
         default=False,
@@ -726,6 +729,7 @@ class ReminderStep(OwnedModel):
         constraints = [
             models.UniqueConstraint(fields=["business", "days"], name="reminder_step_has_its_own_day"),
             models.CheckConstraint(condition=models.Q(days__gte=1), name="reminder_step_is_after_the_due_day"),
+            models.CheckConstraint(condition=models.Q(least__gte=0), name="reminder_step_asks_for_no_negative_sum"),
         ]
 
     def __str__(self) -> str:
