@@ -70,6 +70,8 @@ class Farm(OwnedModel, Archivable, PostalAddress):
     name = models.CharField(_("name"), max_length=120)
     latitude = models.FloatField(_("latitude"), null=True, blank=True)
     longitude = models.FloatField(_("longitude"), null=True, blank=True)
+    gate_latitude = models.FloatField(_("gate: latitude"), null=True, blank=True)
+    gate_longitude = models.FloatField(_("gate: longitude"), null=True, blank=True)
     barn = models.CharField(_("barn"), max_length=12, choices=BarnKind.choices, default=BarnKind.FREE_STALL)
     milking = models.PositiveIntegerField(_("milking cows"), default=0)
     dry = models.PositiveIntegerField(_("dry cows"), default=0)
@@ -101,6 +103,11 @@ class Farm(OwnedModel, Archivable, PostalAddress):
                 | models.Q(latitude__range=(-90, 90), longitude__range=(-180, 180)),
                 name="farm_lies_on_the_globe_or_nowhere",
             ),
+            models.CheckConstraint(
+                condition=models.Q(gate_latitude__isnull=True, gate_longitude__isnull=True)
+                | models.Q(gate_latitude__range=(-90, 90), gate_longitude__range=(-180, 180)),
+                name="gate_lies_on_the_globe_or_nowhere",
+            ),
             models.CheckConstraint(condition=models.Q(health_tier__lte=3), name="health_tier_is_0_to_3"),
             models.CheckConstraint(
                 condition=models.Q(lock_up_hours__gt=0, lock_up_hours__lte=24), name="lock_up_limit_is_within_a_day"
@@ -113,6 +120,17 @@ class Farm(OwnedModel, Archivable, PostalAddress):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def position(self) -> tuple[float, float] | None:
+        """Where a rig drives to (latitude, longitude): the gate where one is set by hand, otherwise the farm itself."""
+        for latitude, longitude in (
+            (self.gate_latitude, self.gate_longitude),
+            (self.latitude, self.longitude),
+        ):
+            if latitude is not None and longitude is not None:
+                return latitude, longitude
+        return None
 
     @property
     def herd(self) -> int:
