@@ -191,3 +191,23 @@ def test_a_broker_that_is_down_does_not_lose_the_job(
     with django_capture_on_commit_callbacks(execute=True):
         job = jobs.start_job(business=make.a_business(), kind="test", arguments={}, asked_by=None)
     assert Job.objects.get(pk=job.pk).state == JobState.WAITING
+
+
+def test_work_that_is_asked_to_stop_ends_with_the_best_so_far(kind: Callable[[jobs.Handler], str]) -> None:
+    def handler(work: jobs.Work) -> jobs.Save:
+        work.report(20, so_far={"cost": "120.00"})
+        assert not work.stop_asked()
+        assert jobs.ask_to_stop(job=Job.objects.get(pk=work.job.pk))
+        best = "now" if work.stop_asked() else "never"
+        return lambda: {"kept": best}
+
+    kind(handler)
+    job = a_job()
+    assert jobs.run(job.pk, clock=clock)
+    job.refresh_from_db()
+    assert (job.so_far, job.result) == ({"cost": "120.00"}, {"kept": "now"})
+
+
+def test_work_that_is_over_is_not_stopped() -> None:
+    job = a_job(state=JobState.DONE)
+    assert not jobs.ask_to_stop(job=job)

@@ -8,17 +8,19 @@ from django.db.models import QuerySet
 from django.urls import path
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers, viewsets
+from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
 from trimmer import wording
-from trimmer.access import MEMBERS, OWNER
+from trimmer.access import MEMBERS, OWNER, TRIMMER
 from trimmer.api.access import SeatedView
 from trimmer.api.rows import SeenRows
 from trimmer.models import Business, Job, RecheckRule
 from trimmer.rechecks import DEFAULT_RULES
 from trimmer.services.businesses import update_business
+from trimmer.services.jobs import ask_to_stop
 from trimmer.services.rechecks import change_rule
 
 BY_THE_OWNER = frozenset({OWNER})
@@ -123,14 +125,19 @@ class RecheckRuleViewSet(SeenRows[RecheckRule]):
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
-    """A piece of long work: its state, how far it is (percent), and what came of it."""
+    """A piece of long work: its state, how far it is (percent), figures so far, and what came of it."""
 
+    so_far = serializers.SerializerMethodField()
     result = serializers.SerializerMethodField()
 
     class Meta:
         model = Job
-        fields = ["id", "kind", "state", "progress", "message", "result", "made_at", "finished_at"]
+        fields = ["id", "kind", "state", "progress", "message", "so_far", "stop_asked", "result", "made_at", "finished_at"]
         read_only_fields = fields
+
+    @extend_schema_field(serializers.DictField())
+    def get_so_far(self, job: Job) -> Any:
+        return job.so_far
 
     @extend_schema_field(serializers.DictField())
     def get_result(self, job: Job) -> Any:
@@ -140,13 +147,21 @@ class JobSerializer(serializers.ModelSerializer[Job]):
 class JobViewSet(SeenRows[Job]):
     """Long work, the latest first. Ask again until `state` is `done` or `failed`."""
 
-    who = {"list": MEMBERS, "retrieve": MEMBERS}
+    who = {"list": MEMBERS, "retrieve": MEMBERS, "stop": frozenset({OWNER, TRIMMER})}
     queryset = Job.objects.all()
     serializer_class = JobSerializer
     filterset_fields = ["kind", "state"]
 
     def rows(self) -> QuerySet[Job]:
         return Job.objects.seen_by(self.seat).order_by("-made_at", "pk")
+
+    @extend_schema(request=None, responses=JobSerializer)
+    @action(detail=True, methods=["post"])
+    def stop(self, request: Request, pk: str) -> Response:
+        """End soon and keep the best so far. Planning heeds it; other work goes on to its end."""
+        job = self.get_object()
+        ask_to_stop(job=job)
+        return Response(self.shown(job))
 
 
 router = SimpleRouter(trailing_slash=False)

@@ -36,6 +36,8 @@ class Job(OwnedModel):
     state = models.CharField(_("state"), max_length=8, choices=JobState.choices, default=JobState.WAITING)
     progress = models.PositiveSmallIntegerField(_("progress (percent)"), default=0)
     message = models.CharField(_("message"), max_length=300, blank=True)
+    so_far = models.JSONField(_("so far"), default=dict, help_text=_("Figures of the best answer while it runs."))
+    stop_asked = models.BooleanField(_("asked to stop and keep the best so far"), default=False)
     result = models.JSONField(_("result"), default=dict)
     attempts = models.PositiveSmallIntegerField(_("attempts"), default=0)
     lease = models.UUIDField(null=True, blank=True, editable=False)

@@ -11,7 +11,7 @@ import datetime as dt
 import logging
 import threading
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -47,13 +47,21 @@ class Work:
     lease: uuid.UUID
     clock: Callable[[], dt.datetime]
 
-    def report(self, percent: int, message: str = "") -> None:
-        """Write progress (0-100) and renew the lease. Raises LeaseLost when another worker took over."""
+    def report(self, percent: int, message: str = "", *, so_far: Mapping[str, Any] | None = None) -> None:
+        """Write progress (0-100), what there is so far, and renew the lease. Raises LeaseLost when another worker took
+        over."""
+        values: dict[str, Any] = {"progress": max(0, min(100, percent)), "message": message[:300]}
+        if so_far is not None:
+            values["so_far"] = dict(so_far)
         written = Job.objects.filter(pk=self.job.pk, lease=self.lease, state=JobState.RUNNING).update(
-            progress=max(0, min(100, percent)), message=message[:300], heartbeat_at=self.clock()
+            **values, heartbeat_at=self.clock()
         )
         if not written:
             raise LeaseLost
+
+    def stop_asked(self) -> bool:
+        """Whether somebody wants the best so far now. Asks the database: at most a few times a second, please."""
+        return Job.objects.filter(pk=self.job.pk, stop_asked=True).exists()
 
 
 def job_kind(name: str) -> Callable[[Handler], Handler]:
@@ -71,6 +79,14 @@ def start_job(*, business: Business, kind: str, arguments: dict[str, Any], asked
     job = Job.objects.create(business=business, kind=kind, arguments=arguments, asked_by=asked_by)
     transaction.on_commit(lambda: queue_job(job.pk))
     return job
+
+
+def ask_to_stop(*, job: Job) -> bool:
+    """Ask whoever does the job to end soon and keep the best so far. False when it is over already.
+
+    Work that looks at `Work.stop_asked` heeds it, wherever it runs; other work goes on to its end.
+    """
+    return bool(Job.objects.filter(pk=job.pk).unfinished().update(stop_asked=True))
 
 
 def queue_job(job_id: uuid.UUID) -> None:
