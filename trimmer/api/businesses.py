@@ -132,7 +132,18 @@ class JobSerializer(serializers.ModelSerializer[Job]):
 
     class Meta:
         model = Job
-        fields = ["id", "kind", "state", "progress", "message", "so_far", "stop_asked", "result", "made_at", "finished_at"]
+        fields = [
+            "id",
+            "kind",
+            "state",
+            "progress",
+            "message",
+            "so_far",
+            "stop_asked",
+            "result",
+            "made_at",
+            "finished_at",
+        ]
         read_only_fields = fields
 
     @extend_schema_field(serializers.DictField())

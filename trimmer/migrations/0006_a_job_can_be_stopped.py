@@ -4,20 +4,21 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('trimmer', '0005_visit_billed_elsewhere'),
+        ("trimmer", "0005_visit_billed_elsewhere"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='job',
-            name='so_far',
-            field=models.JSONField(default=dict, help_text='Figures of the best answer while it runs.', verbose_name='so far'),
+            model_name="job",
+            name="so_far",
+            field=models.JSONField(
+                default=dict, help_text="Figures of the best answer while it runs.", verbose_name="so far"
+            ),
         ),
         migrations.AddField(
-            model_name='job',
-            name='stop_asked',
-            field=models.BooleanField(default=False, verbose_name='asked to stop and keep the best so far'),
+            model_name="job",
+            name="stop_asked",
+            field=models.BooleanField(default=False, verbose_name="asked to stop and keep the best so far"),
         ),
     ]
