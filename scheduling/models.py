@@ -68,8 +68,18 @@ class WeekState(models.TextChoices):
     FAILED = "failed", _("failed")
 
 
+class WeekKind(models.TextChoices):
+    PLAN = "plan", _("a plan beside what is booked")
+    REPLAN = "replan", _("the booked week planned anew")
+
+
 class ProposedWeek(OwnedModel):
-    """A week as the planner would have it. Facts only come of it when it is confirmed."""
+    """A week as the planner would have it, and as people changed it since. Facts only come of it when it is confirmed.
+
+    `ground` is what the planner knew (scheduling.services.ground); `held` what the solving had to keep (pins, visits
+    taken out), under which alone `bound` holds. `version` grows with every change, so that of two people who change
+    the same proposal the second is told. `step` is the number of the step shown; later ones can be done again.
+    """
 
     business = models.ForeignKey(Business, models.CASCADE, related_name="proposed_weeks")
     monday = models.DateField(_("week of"))
@@ -78,6 +88,16 @@ class ProposedWeek(OwnedModel):
     cost = models.DecimalField(_("cost"), max_digits=12, decimal_places=2, null=True, blank=True)
     bound = models.DecimalField(_("no plan costs less than"), max_digits=12, decimal_places=2, null=True, blank=True)
     travel_source = models.CharField(_("how drives were reckoned"), max_length=200, blank=True)
+    kind = models.CharField(_("kind"), max_length=6, choices=WeekKind.choices, default=WeekKind.PLAN)
+    version = models.PositiveIntegerField(_("version"), default=1)
+    step = models.PositiveIntegerField(_("step shown"), default=0)
+    ground = models.JSONField(_("what the planner knew"), default=dict)
+    held = models.JSONField(_("what the planner had to keep"), default=dict)
+    parts = models.JSONField(_("parts of the cost"), default=dict)
+    events = models.JSONField(_("what happened"), default=list)
+    follows = models.ForeignKey(
+        "self", models.SET_NULL, null=True, blank=True, related_name="+", verbose_name=_("the proposal before")
+    )
     asked_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
     asked_at = models.DateTimeField(_("asked"))
     confirmed_at = models.DateTimeField(_("confirmed at"), null=True, blank=True)
@@ -90,6 +110,7 @@ class ProposedWeek(OwnedModel):
         ordering = ["-monday", "-asked_at"]
         constraints = [
             models.CheckConstraint(condition=choices_hold("state", WeekState), name="week_state_is_known"),
+            models.CheckConstraint(condition=choices_hold("kind", WeekKind), name="week_kind_is_known"),
         ]
 
     def __str__(self) -> str:
@@ -126,6 +147,11 @@ class ProposedRound(OwnedModel):
         return f"{self.crew}, {self.date}"
 
 
+class Pin(models.TextChoices):
+    DAY = "day", _("crew and day")
+    HOUR = "hour", _("crew, day and hour")
+
+
 class ProposedStop(OwnedModel):
     """A visit as proposed, or a booked visit that stays where it is."""
 
@@ -133,6 +159,8 @@ class ProposedStop(OwnedModel):
 
     round = models.ForeignKey(ProposedRound, models.CASCADE, related_name="stops")
     position = models.PositiveSmallIntegerField(_("place in the round"))
+    key = models.CharField(_("the planner's name of the job"), max_length=60, blank=True)
+    pin = models.CharField(_("pinned to"), max_length=4, choices=Pin.choices, blank=True)
     farm = models.ForeignKey(Farm, models.CASCADE, related_name="+")
     requests = models.ManyToManyField(VisitRequest, related_name="+", blank=True)
     visit = models.ForeignKey(
@@ -162,6 +190,7 @@ class ProposedStop(OwnedModel):
         ordering = ["round", "position"]
         constraints = [
             models.UniqueConstraint(fields=["round", "position"], name="place_in_a_round_is_taken_once"),
+            models.CheckConstraint(condition=models.Q(pin="") | choices_hold("pin", Pin), name="pin_is_known"),
             models.CheckConstraint(
                 condition=models.Q(end_at__gt=models.F("start_at")), name="stop_ends_after_it_starts"
             ),
@@ -177,6 +206,7 @@ class LeftOut(OwnedModel):
     business_path: ClassVar[str] = "week__business"
 
     week = models.ForeignKey(ProposedWeek, models.CASCADE, related_name="left_out")
+    key = models.CharField(_("the planner's name of the job"), max_length=60, blank=True)
     farm = models.ForeignKey(Farm, models.CASCADE, related_name="+")
     requests = models.ManyToManyField(VisitRequest, related_name="+", blank=True)
     head = models.JSONField(_("head by kind"), default=dict)
@@ -192,3 +222,71 @@ class LeftOut(OwnedModel):
 
     def __str__(self) -> str:
         return f"{self.farm}: {self.reason}"
+
+
+class StepKind(models.TextChoices):
+    PROPOSED = "proposed", _("proposed")
+    MOVED = "moved", _("moved")
+    TAKEN_OUT = "taken_out", _("taken out")
+    PUT_IN = "put_in", _("put in")
+    PINNED = "pinned", _("pinned")
+    UNPINNED = "unpinned", _("pin taken off")
+
+
+class WeekStep(OwnedModel):
+    """One change to a proposal, with all of the proposal as it was afterwards: what undoing and doing again go by."""
+
+    business_path: ClassVar[str] = "week__business"
+
+    week = models.ForeignKey(ProposedWeek, models.CASCADE, related_name="steps")
+    number = models.PositiveIntegerField(_("number"))
+    kind = models.CharField(_("what"), max_length=10, choices=StepKind.choices)
+    farm = models.ForeignKey(Farm, models.CASCADE, null=True, blank=True, related_name="+")
+    details = models.JSONField(_("details"), default=dict)
+    arrangement = models.JSONField(_("the proposal afterwards"), default=dict)
+    cost = models.DecimalField(_("cost"), max_digits=12, decimal_places=2, null=True, blank=True)
+    made_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    made_at = models.DateTimeField(_("made"))
+
+    objects = BusinessQuerySet["WeekStep"].as_manager()
+
+    class Meta:
+        verbose_name = _("step")
+        verbose_name_plural = _("steps")
+        ordering = ["week", "number"]
+        constraints = [
+            models.UniqueConstraint(fields=["week", "number"], name="step_of_a_week_is_taken_once"),
+            models.CheckConstraint(condition=choices_hold("kind", StepKind), name="step_kind_is_known"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.week} {self.number}: {self.kind}"
+
+
+class WeekQuestion(OwnedModel):
+    """A question about a proposal that a worker answers by solving again: why not that day, what an hour is worth."""
+
+    class Kind(models.TextChoices):
+        WHY_NOT = "why_not", _("why not that day")
+        WORTH = "worth", _("what one more hour is worth")
+
+    business_path: ClassVar[str] = "week__business"
+
+    week = models.ForeignKey(ProposedWeek, models.CASCADE, related_name="questions")
+    kind = models.CharField(_("kind"), max_length=8, choices=Kind.choices)
+    about = models.JSONField(_("about"), default=dict)
+    version = models.PositiveIntegerField(_("version of the proposal"))
+    job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="+")
+    answer = models.JSONField(_("answer"), default=dict)
+    asked_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    asked_at = models.DateTimeField(_("asked"))
+
+    objects = BusinessQuerySet["WeekQuestion"].as_manager()
+
+    class Meta:
+        verbose_name = _("question about a week")
+        verbose_name_plural = _("questions about a week")
+        ordering = ["-asked_at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.week}: {self.kind}"
