@@ -1,5 +1,5 @@
 # Thin names over plain commands. `make demo` and `make test` need make and Python 3.12 or newer, nothing else.
-.PHONY: demo setup serve worker test lint types contracts lock
+.PHONY: demo setup serve worker test lint types contracts bench lock
 .DEFAULT_GOAL := demo
 
 BIN := .venv/bin
@@ -55,6 +55,10 @@ types: setup
 
 contracts: setup
 	@$(BIN)/lint-imports
+
+# Figures of speed and memory, many minutes; one subject alone: make bench SUBJECT=weeks
+bench: setup
+	@$(BIN)/python -m tests.bench $(SUBJECT)
 
 lock: setup
 	@UV_PYTHON_DOWNLOADS=never $(BIN)/uv pip compile pyproject.toml --group dev --universal --generate-hashes \
