@@ -63,7 +63,7 @@ def ways_in(pool: Rounds, draft: Draft, job: Job) -> Iterator[tuple[Number, Draf
     sizes = week.part_sizes(job)
     if job.work in sizes:
         for crew_day in week.crew_days():
-            found = _cheapest_place(pool, draft, crew_day, job, job.work)
+            found = cheapest_place(pool, draft, crew_day, job, job.work)
             if found is not None:
                 added, visits = found
                 yield added + job.late_cost * job.late_days(crew_day[1]), {crew_day: visits}
@@ -73,7 +73,7 @@ def ways_in(pool: Rounds, draft: Draft, job: Job) -> Iterator[tuple[Number, Draf
             (crew_day, size): found
             for crew_day in week.crew_days()
             for size in sizes
-            if (found := _cheapest_place(pool, draft, crew_day, job, size)) is not None
+            if (found := cheapest_place(pool, draft, crew_day, job, size)) is not None
         }
         for pattern in patterns:
             way = _split_way(job, pattern, places)
@@ -103,7 +103,7 @@ def _split_way(
     return total + job.late_cost * job.late_days(max(days)), changed
 
 
-def _cheapest_place(pool: Rounds, draft: Draft, crew_day: CrewDay, job: Job, work: int) -> tuple[Number, Visits] | None:
+def cheapest_place(pool: Rounds, draft: Draft, crew_day: CrewDay, job: Job, work: int) -> tuple[Number, Visits] | None:
     """(added cost, visits) with the visit put into this crew-day, or None."""
     crew_id, day = crew_day
     if not job.suits(day) or not pool.week.may(pool.week.crew(crew_id), job):
