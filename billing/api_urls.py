@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import bank, books, invoices, payments, prices
+from billing.api import bank, books, invoices, payments, prices, reminders
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -10,4 +10,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *payments.urlpatterns,
     *bank.urlpatterns,
     *books.urlpatterns,
+    *reminders.urlpatterns,
 ]

@@ -12,9 +12,11 @@ from django.utils.translation import gettext as _
 from billing.models import BooksFile, Invoice, IssueRun
 from billing.services.books import BOOKS_JOB, books_zip
 from billing.services.issuing import ISSUE_JOB, issue_for_run
+from billing.services.reminders import REMIND_JOB, send_reminder
 from billing.services.sending import send_invoice
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
+from trimmer.models import Client
 from trimmer.services.jobs import Work, job_kind
 
 log = logging.getLogger(__name__)
@@ -88,3 +90,23 @@ def books_of_a_period(work: Work) -> Callable[[], dict[str, Any]]:
         return {"books": books.pk, "sha256": digest}
 
     return save
+
+
+@job_kind(REMIND_JOB)
+def send_reminders(work: Work) -> Callable[[], dict[str, Any]]:
+    """Remind each client in a transaction of its own. One that cannot be reminded stops nobody, and one that was
+    reminded already, by this worker's forerunner, is left alone."""
+    clients = Client.objects.of(work.job.business).filter(pk__in=work.job.arguments["clients"]).order_by("name", "pk")
+    sent: list[dict[str, Any]] = []
+    failed: list[dict[str, Any]] = []
+    rows = list(clients)
+    with business_locale(work.job.business):
+        for place, client in enumerate(rows):
+            work.report(100 * place // len(rows), _("%(place)s of %(all)s") % {"place": place, "all": len(rows)})
+            try:
+                reminder = send_reminder(client=client, by=work.job.asked_by, now=work.clock())
+            except Refusal as refusal:
+                failed.append({"client": client.pk, "name": client.name, "message": str(refusal)})
+            else:
+                sent.append({"client": client.pk, "name": client.name, "reminder": reminder.pk})
+    return lambda: {"sent": sent, "failed": failed}

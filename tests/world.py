@@ -23,6 +23,7 @@ from billing.models import (
     Payment,
     Price,
     PriceList,
+    ReminderStop,
     TaxCategory,
 )
 from scheduling.models import LeftOut, ProposedRound, ProposedStop, ProposedWeek, WeekState
@@ -226,7 +227,9 @@ def _add_bills(world: World) -> None:
     books = BooksFile.objects.create(
         business=business, first=make.TODAY, last=make.TODAY, asked_at=now, content=b"PK", made_at=now
     )
+    stop = ReminderStop.objects.create(business=business, client=client, reason=MARK, set_at=now)
     world.objects |= {
+        "reminder-stops": stop,
         "books-files": books,
         "bank-files": bank_file,
         "bank-lines": bank_line,
