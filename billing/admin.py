@@ -4,4 +4,4 @@ from django.contrib import admin
 
 from trimmer.admin_site import look_at
 
-look_at(admin.site, "billing", without=("pdf",))
+look_at(admin.site, "billing", without=("pdf", "content"))

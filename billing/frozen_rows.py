@@ -1,7 +1,7 @@
 """Triggers: what is issued is neither changed nor taken away, whoever asks. The database has the last word.
 
-Frozen are an issued invoice or credit note, its lines, its taxes and its file. On PostgreSQL this holds for TRUNCATE
-too, which passes row triggers by.
+Frozen are an issued invoice or credit note, its lines, its taxes, its e-invoices and its file. On PostgreSQL this
+holds for TRUNCATE too, which passes row triggers by.
 
 A migration that alters one of these tables must `lift` first and `lay` last: on SQLite altering a table drops its
 triggers. A test looks whether they are there after the last migration.
@@ -18,7 +18,7 @@ from django.db import transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 
 INVOICES = "billing_invoice"
-PARTS = ("billing_invoiceline", "billing_invoicetax")
+PARTS = ("billing_invoiceline", "billing_invoicetax", "billing_invoicexml")
 FILES = ("billing_invoicefile",)
 COUNTERS = ("billing_invoiceseries",)
 

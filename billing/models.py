@@ -41,6 +41,9 @@ class AmountField(_Decimal):
         super().__init__(*args, **options)  # type: ignore[arg-type]
 
 
+E_SCHEME_HELP = _("A code of the list EAS, such as EM for e-mail or 0088 for a GLN.")
+
+
 class BillingSettings(OwnedModel):
     """What a business says of its bills beyond what stands in its own row."""
 
@@ -56,6 +59,18 @@ class BillingSettings(OwnedModel):
         default=False,
         help_text=_("Call-out and distance are added up with the work before the minimum is looked at."),
     )
+    e_invoices = models.BooleanField(
+        _("make e-invoices"),
+        default=False,
+        help_text=_(
+            "A file that programs read goes with each invoice (EN 16931). Ask your accountant whether you must."
+        ),
+    )
+    e_address = models.CharField(
+        _("your electronic address"), max_length=120, blank=True, help_text=_("Empty: your e-mail address.")
+    )
+    e_scheme = models.CharField(_("its kind"), max_length=4, blank=True, help_text=E_SCHEME_HELP)
+    contact = models.CharField(_("whom to ask about an invoice"), max_length=100, blank=True)
 
     objects = BusinessQuerySet["BillingSettings"].as_manager()
 
@@ -65,6 +80,32 @@ class BillingSettings(OwnedModel):
 
     def __str__(self) -> str:
         return str(self.business)
+
+
+class ClientBilling(OwnedModel):
+    """What a client wants to read on its bills, and where its e-invoices go."""
+
+    business_path: ClassVar[str] = "client__business"
+    client_path: ClassVar[str] = "client"
+
+    client = models.OneToOneField(Client, models.CASCADE, related_name="billing")
+    buyer_reference = models.CharField(
+        _("their reference"), max_length=100, blank=True, help_text=_("What they ask to see on each invoice.")
+    )
+    e_address = models.CharField(
+        _("electronic address"), max_length=120, blank=True, help_text=_("Empty: their e-mail address.")
+    )
+    e_scheme = models.CharField(_("its kind"), max_length=4, blank=True, help_text=E_SCHEME_HELP)
+    register_number = models.CharField(_("company register number"), max_length=40, blank=True)
+
+    objects = BusinessQuerySet["ClientBilling"].as_manager()
+
+    class Meta:
+        verbose_name = _("what a client wants on its bills")
+        verbose_name_plural = _("what clients want on their bills")
+
+    def __str__(self) -> str:
+        return str(self.client)
 
 
 class TaxCode(models.TextChoices):
@@ -417,6 +458,41 @@ class InvoiceFile(OwnedModel):
     made_at = models.DateTimeField()
 
     objects = BusinessQuerySet["InvoiceFile"].as_manager()
+
+    def __str__(self) -> str:
+        return self.sha256
+
+
+class Syntax(models.TextChoices):
+    """The syntaxes that EN 16931 is bound to (billing.documents.einvoice_rules)."""
+
+    CII = "cii", _("CII: inside the PDF")
+    UBL = "ubl", _("UBL 2.1")
+
+
+class InvoiceXml(OwnedModel):
+    """An issued document as a program reads it: written and checked while it was issued, frozen with it."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="xml_files")
+    syntax = models.CharField(max_length=3, choices=Syntax.choices)
+    content = models.BinaryField(editable=False)
+    sha256 = models.CharField(max_length=64)
+    rules = models.CharField(_("checked by"), max_length=120, help_text=_("The rules it passed, with their version."))
+    made_at = models.DateTimeField()
+
+    objects = BusinessQuerySet["InvoiceXml"].as_manager()
+
+    class Meta:
+        verbose_name = _("e-invoice")
+        verbose_name_plural = _("e-invoices")
+        ordering = ["syntax"]
+        constraints = [
+            models.UniqueConstraint(fields=["invoice", "syntax"], name="invoice_is_written_once_in_a_syntax"),
+            models.CheckConstraint(condition=choices_hold("syntax", Syntax), name="e_invoice_syntax_is_known"),
+        ]
 
     def __str__(self) -> str:
         return self.sha256

@@ -67,6 +67,7 @@ def _issued_documents_go_with_their_test(request: pytest.FixtureRequest) -> Iter
             models.Allocation,
             models.InvoiceSending,
             models.InvoiceFile,
+            models.InvoiceXml,
             models.InvoiceTax,
             models.BilledVisit,
             models.InvoiceLine,
