@@ -1,5 +1,5 @@
 """A planner by name, as a child: `python -m tests.bench.planners NAME SECONDS < week.json`; the answer is one line of
-JSON: {"plan", "seconds", "bound", "first"}."""
+JSON: {"plan", "seconds", "bound", "first", ...}."""
 
 import importlib
 import json

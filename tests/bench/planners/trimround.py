@@ -10,4 +10,5 @@ def plan(week: Week, seconds: float) -> dict[str, Any]:
     heard: list[Progress] = []
     found = solve(week, seconds=seconds, on_progress=heard.append)
     whole = [news.seconds for news in heard if news.plan.rounds]
-    return {"plan": found.as_file(), "bound": found.bound, "first": whole[0] if whole else None}
+    reached = [(news.seconds, news.cost) for news in heard]
+    return {"plan": found.as_file(), "bound": found.bound, "first": whole[0] if whole else None, "reached": reached}
