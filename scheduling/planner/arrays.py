@@ -22,7 +22,7 @@ class Shift:
     """One crew-day: its limits in minutes, and its *slots*, an entry for each (item, opening) that could be visited
     if nothing else were. `first`/`last`: minutes between which the visit may start; `late`: cost of being late if
     the visit is the whole job, and the visit's own price (`Week.visit_price`); `final`: nothing may follow; `due`:
-    worth any drive."""
+    worth any drive; `head`: how many head it is for, `most_head` of which a round may have (None: any number)."""
 
     index: int
     crew: Key
@@ -39,6 +39,8 @@ class Shift:
     late: Floats
     final: Flags
     due: Flags
+    head: Ints
+    most_head: int | None
     out: Ints
     home: Ints
     out_cost: Floats
@@ -70,6 +72,7 @@ class WeekArrays:
         self.item_job = np.array([j for j, _ in self.items], dtype=np.int32)
         self.item_work = np.array([size for _, size in self.items], dtype=np.int32)
         self.item_service = np.array([week.service(week.jobs[j], size) for j, size in self.items], dtype=np.int32)
+        self.item_head = np.array([week.head(week.jobs[j], size) for j, size in self.items], dtype=np.int32)
         self.item_whole = np.array([size == week.jobs[j].work for j, size in self.items], dtype=bool)
         chance = np.random.default_rng(_HASH_SEED)
         self.item_hash = chance.integers(1, 2**63, size=len(self.items), dtype=np.uint64)
@@ -133,6 +136,8 @@ class WeekArrays:
             late=np.array(late, dtype=float),
             final=np.array([j.last_of_day for j in jobs], dtype=bool),
             due=np.array(due, dtype=bool),
+            head=self.item_head[item],
+            most_head=crew.most_head,
             out=out,
             home=home,
             out_cost=self._priced(costs, out, week.metres_out[c] if week.metres_out else None),
@@ -150,6 +155,8 @@ class WeekArrays:
             service = int(self.item_service[i])
             away = int(out[j]) + service + int(home[j])
             if not job.suits(day) or not week.may(crew, job) or away > crew.longest(day):
+                continue
+            if crew.most_head is not None and self.item_head[i] > crew.most_head:
                 continue
             for first, last in job.openings(day, service):
                 first = max(first, earliest + int(out[j]))

@@ -146,11 +146,17 @@ def _day_limits(week: Week, crew: Crew, made: Round, jobs: list[Job]) -> Iterato
         yield "leaves-early", None, {"leave": made.leave}
     if made.back > latest:
         yield "back-late", None, {"back": made.back}
-    longest = crew.longest_on[made.day] if made.day in crew.longest_on else crew.longest_day
+    longest = crew.longest_on.get(made.day, crew.longest_day)
     if made.back - made.leave > longest:
         yield "day-too-long", None, {"over": made.back - made.leave - longest}
     if rules.lunch and not _lunch_is_right(week, made):
         yield "no-lunch", None, {}
+    if crew.most_head is not None:
+        head = sum(
+            (job.head * stop.work + job.work - 1) // job.work for job, stop in zip(jobs, made.stops, strict=True)
+        )
+        if head > crew.most_head:
+            yield "too-many-head", None, {"head": head}
     share = rules.most_drive_share
     driven = sum(drive for _, drive, _ in _legs(week, made, jobs))
     due = any(job.fixed or (job.due_day is not None and job.due_day <= made.day) for job in jobs)

@@ -110,7 +110,7 @@ class Crew:
     hours: {day: (earliest leaving base, latest return)}; a day that is missing is a day off, a part day has its own
     pair. longest_day: most minutes from leaving to return; longest_on: {day: most minutes} where a day has its own
     limit. chute_kind: None or a word of the caller's. costs: this
-    crew's own prices, or None for the week's.
+    crew's own prices, or None for the week's. most_head: head the crew will treat in a day at most, or None.
     """
 
     id: Key
@@ -119,9 +119,12 @@ class Crew:
     chute_kind: str | None = None
     costs: Costs | None = None
     longest_on: Mapping[int, int] = field(default_factory=dict)
+    most_head: int | None = None
 
     def __post_init__(self) -> None:
         who = self.id
+        most = self.most_head
+        _require(most is None or (_whole(most) and most > 0), "bad-head", "Crew {crew}: bad most_head.", crew=who)
         for day, (earliest, latest) in self.hours.items():
             ok = _whole(day) and _whole(earliest) and _whole(latest) and 0 <= earliest <= latest <= DAY_END
             _require(ok, "bad-hours", "Crew {crew} has hours on day {day} that cannot be.", crew=who, day=day)
@@ -201,7 +204,8 @@ class Job:
     told: the visits the farm was told, which the week's `moves` price.
     longest_visit: most work in one visit. lock_up: minutes a penned head may wait: a longer visit is worked in
     several pens (rules.regroup each). crews_at_once: how many crews may share the job on one day. wash_after: this
-    farm's own wash-down, in place of rules.wash.
+    farm's own wash-down, in place of rules.wash. head: how many head the work is for; a part of the work has its
+    share of them, rounded up.
     """
 
     id: Key
@@ -224,9 +228,11 @@ class Job:
     crews_at_once: int = 1
     wash_after: int | None = None
     told: tuple[Told, ...] = ()
+    head: int = 0
 
     def __post_init__(self) -> None:
         job = self.id
+        _require(_whole(self.head) and self.head >= 0, "bad-head", "Job {job}: head must not be negative.", job=job)
         _require(_whole(self.work) and self.work > 0, "bad-work", "Job {job} must have work, in minutes.", job=job)
         _require(_whole(self.setup) and self.setup >= 0, "bad-setup", "Job {job}: setup must not be negative.", job=job)
         for day, openings in self.windows.items():
@@ -387,6 +393,10 @@ class Week:
         """Minutes a visit of `work` minutes takes at the farm: setup, work, and a new pen each time lock-up runs
         out."""
         return job.setup + work + (self.pens(job, work) - 1) * self.rules.regroup
+
+    def head(self, job: Job, work: int) -> int:
+        """How many head a visit of `work` minutes is for, rounded up."""
+        return -(-job.head * work // job.work)
 
     def pens(self, job: Job, work: int) -> int:
         """How many pens of cows a visit takes, one after another, so that none waits longer than the farm's limit."""

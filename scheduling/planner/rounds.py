@@ -89,7 +89,16 @@ def _refusal(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Key, int]]
             return Infeasible(code="not-last", job=job_id)
         if not 0 < work <= job.work or (job.longest_visit is not None and work > job.longest_visit):
             return Infeasible(code="visit-too-long", job=job_id, params={"work": work})
-    return None
+    return _too_many_head(week, crew, visits)
+
+
+def _too_many_head(week: Week, crew: Crew, visits: Sequence[tuple[Key, int]]) -> Infeasible | None:
+    if crew.most_head is None:
+        return None
+    head = sum(week.head(week.job(job_id), work) for job_id, work in visits)
+    if head <= crew.most_head:
+        return None
+    return Infeasible(code="too-many-head", params={"head": head, "most": crew.most_head})
 
 
 def _legs(week: Week, crew: Crew, visits: Sequence[tuple[Key, int]]) -> list[_Leg]:

@@ -23,6 +23,7 @@ _JOB_EXTRAS = (
     "lock_up",
     "crews_at_once",
     "wash_after",
+    "head",
 )
 _MATRICES = {"out": "crew_to_job", "home": "job_to_crew", "between": "job_to_job"}
 
@@ -83,6 +84,7 @@ def _crew(entry: Mapping[str, Any]) -> Crew:
         longest_day=entry["longest_day"],
         chute_kind=entry.get("chute_kind"),
         costs=Costs(**_known(Costs, entry["costs"])) if entry.get("costs") else None,
+        most_head=entry.get("most_head"),
         longest_on={int(day): limit for day, limit in entry.get("longest_on", {}).items()},
     )
 
@@ -169,7 +171,7 @@ def _crew_entry(place: int, crew: Crew) -> dict[str, Any]:
         entry["earliest"], entry["latest"] = next(iter(spans))
     else:
         entry["hours"] = {str(day): list(span) for day, span in sorted(crew.hours.items())}
-    entry |= _unusual(crew, ("chute_kind",))
+    entry |= _unusual(crew, ("chute_kind", "most_head"))
     if crew.longest_on:
         entry["longest_on"] = {str(day): limit for day, limit in sorted(crew.longest_on.items())}
     return entry | ({"costs": _entries(crew.costs)} if crew.costs else {})

@@ -82,6 +82,14 @@ def test_a_round_changed_by_hand_is_found(code: str, changes: dict[str, Any]) ->
     assert code in _codes(week, replace(plan, rounds=(replace(plan.rounds[0], **changes),)))
 
 
+def test_more_head_in_a_day_than_the_crew_takes_are_found() -> None:
+    looser = on_a_road([a_job("a", head=30), a_job("b", head=11)], [10, 20])
+    plan = plan_of(looser, [_round(looser, [("a", 60), ("b", 60)])])
+    stricter = replace(looser, crews=(a_crew(most_head=40),))
+    assert _codes(looser, plan) == set()
+    assert _codes(stricter, plan) == {"too-many-head"}
+
+
 def test_a_crew_in_two_places_is_found() -> None:
     week = _week()
     plan = plan_of(week, [_round(week, [("a", 60)]), _round(week, [("b", 60)])])

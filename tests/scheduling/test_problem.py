@@ -41,9 +41,16 @@ def test_a_part_day_and_a_day_off_are_kept() -> None:
 
 def test_what_the_plain_format_lacks_is_kept_too() -> None:
     job = a_job(
-        "a", last_of_day=True, chute_kind="tilt", lock_up=120, latest_day=3, fixed=Fixed(crew="north", day=1, start=600)
+        "a",
+        last_of_day=True,
+        chute_kind="tilt",
+        head=9,
+        lock_up=120,
+        latest_day=3,
+        fixed=Fixed(crew="north", day=1, start=600),
     )
-    week = on_a_road([job], [10], crews=[a_crew(chute_kind="tilt", costs=Costs(crew_day=90))])
+    week = on_a_road([job], [10], crews=[a_crew(chute_kind="tilt", most_head=60, costs=Costs(crew_day=90))])
+    assert read_week(write_week(week)).crews[0].most_head == 60
     assert read_week(write_week(week)).jobs[0] == replace(job, id=0, due_day=5, fixed=Fixed(crew=0, day=1, start=600))
     assert read_week(write_week(week)).crews[0].costs == Costs(crew_day=90)
 
@@ -88,6 +95,7 @@ def test_something_else_than_a_week_is_refused(obj: object) -> None:
         ("bad-crews", {"crews_at_once": 0}),
         ("bad-tier", {"tier": None}),
         ("bad-rule", {"wash_after": -1}),
+        ("bad-head", {"head": -1}),
     ],
 )
 def test_a_job_that_cannot_be_is_refused(code: str, job: dict[str, Any]) -> None:
@@ -121,6 +129,19 @@ def test_a_limit_on_one_visit_rules_out_the_whole() -> None:
 def test_a_job_that_may_not_be_split_has_one_size() -> None:
     job = a_job("a", work=390)
     assert on_a_road([job], [10]).part_sizes(job) == (390,)
+
+
+def test_a_part_has_its_share_of_the_head_rounded_up() -> None:
+    job = a_job("a", work=390, may_split=True, head=50)
+    week = on_a_road([job], [10])
+    assert [week.head(job, work) for work in (390, 270, 120)] == [50, 35, 16]
+
+
+@pytest.mark.parametrize("most", [0, -1, 2.5])
+def test_a_crew_that_may_treat_no_head_is_refused(most: int) -> None:
+    with pytest.raises(BadWeek) as refused:
+        a_crew(most_head=most)
+    assert refused.value.code == "bad-head"
 
 
 def test_lock_up_makes_pens_and_each_further_pen_takes_time() -> None:

@@ -166,3 +166,12 @@ def test_a_long_drive_for_little_work_waits_until_it_is_due() -> None:
     week = on_a_road([a_job("a", due_day=3)], [60], rules=rules)
     assert _refused(evaluate(week, "north", 2, [("a", 60)]))[0] == "too-much-driving"
     _made(evaluate(week, "north", 3, [("a", 60)]))
+
+
+def test_a_day_holds_no_more_head_than_the_crew_takes() -> None:
+    jobs = [a_job("a", head=30), a_job("b", work=240, may_split=True, head=20)]
+    week = on_a_road(jobs, [10, 20], crews=[a_crew(most_head=40)])
+    assert _made(evaluate(week, "north", 0, [("a", 60), ("b", 120)])).visits == (("a", 60), ("b", 120))
+    refused = evaluate(week, "north", 0, [("a", 60), ("b", 240)])
+    assert isinstance(refused, Infeasible)
+    assert (refused.code, dict(refused.params)) == ("too-many-head", {"head": 50, "most": 40})
