@@ -35,6 +35,11 @@ def _sentence(row: LeftOut, currency: str) -> str:
     values = _values(row, currency)
     text = {
         "no-position": _("The farm has no position on the map. Enter its latitude and longitude on the farm's page."),
+        "off-road": _(
+            "The farm lies %(metres)s m from the nearest road, which is at %(latitude)s, %(longitude)s. Correct its "
+            "position, or set its gate on the map."
+        ),
+        "position-swapped": _("Latitude and longitude of the farm seem to have changed places. Correct its position."),
         "no-crew-this-week": _("No crew goes out on a day that is left of this week."),
         "no-day-suits": _("No day of this week suits: look at the days and access hours of the farm and its request."),
         "no-crew": _("No crew may do it."),

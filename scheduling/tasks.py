@@ -7,10 +7,12 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from scheduling import planner
+from scheduling import planner, road_tasks  # noqa: F401  (kinds of jobs of their own)
+from scheduling.hearing import Hearing
 from scheduling.models import ProposedWeek
+from scheduling.services.arranging import held_week, read_held
 from scheduling.services.loading import LoadedWeek, load_week
-from scheduling.services.saving import save_plan
+from scheduling.services.saving import save_plan, standing_plan
 from trimmer.services.jobs import Save, Work, job_kind
 
 
@@ -18,12 +20,12 @@ from trimmer.services.jobs import Save, Work, job_kind
 def plan_week(work: Work) -> Save:
     """Plan the week of a job: read, compute outside any transaction, hand back what saves."""
     arguments = work.job.arguments
-    proposed = ProposedWeek.objects.select_related("business").get(pk=arguments["week"])
+    proposed = ProposedWeek.objects.select_related("business", "follows").get(pk=arguments["week"])
     work.report(5, _("Reading requests, rechecks and standing arrangements"))
     loaded = load_week(
         business=proposed.business, monday=proposed.monday, today=dt.date.fromisoformat(arguments["today"])
     )
-    plan, reasons = _solve(loaded, work, seconds=float(arguments["seconds"]), effort=arguments.get("effort"))
+    plan, reasons = _solve(loaded, proposed, work, float(arguments["seconds"]), arguments.get("effort"))
 
     def save() -> dict[str, Any]:
         return save_plan(proposed=proposed, loaded=loaded, plan=plan, reasons=reasons)
@@ -32,22 +34,21 @@ def plan_week(work: Work) -> Save:
 
 
 def _solve(
-    loaded: LoadedWeek, work: Work, *, seconds: float, effort: int | None
+    loaded: LoadedWeek, proposed: ProposedWeek, work: Work, seconds: float, effort: int | None
 ) -> tuple[planner.Plan | None, tuple[planner.LeftOut, ...]]:
-    week = loaded.week
-    if week is None:
+    """The best plan that keeps what people hold, at its plain cost, and why what is not in it is left out."""
+    if loaded.week is None:
         return None, ()
-    last_told = -1.0
-
-    def tell(progress: planner.Progress) -> None:
-        nonlocal last_told
-        if progress.seconds - last_told < 0.5:
-            return
-        last_told = progress.seconds
-        stops = sum(len(made.stops) for made in progress.plan.rounds)
-        text = _("%(stops)s visits placed, looking for better rounds") % {"stops": stops}
-        work.report(10 + round(80 * min(1.0, progress.seconds / seconds)), text)
-
-    plan = planner.solve(week, seconds=seconds, effort=effort, on_progress=tell)
+    pins, out = read_held(proposed.held)
+    week = held_week(loaded.week, pins, out, solving=True)
+    hearing = Hearing(work, seconds)
+    found = planner.solve(
+        week,
+        seconds=seconds,
+        effort=effort,
+        on_progress=hearing.tell,
+        stop=hearing.stop,
+        standing=standing_plan(proposed.follows, week) if pins else None,
+    )
     work.report(92, _("Finding out why farms were left out"))
-    return plan, planner.left_out(week, plan)
+    return found, planner.left_out(week, found)

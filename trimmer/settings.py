@@ -161,9 +161,13 @@ CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TIMEZONE = "UTC"
 CELERY_BEAT_SCHEDULE = {
     "requeue-stale-jobs": {"task": "trimmer.tasks.requeue_stale_jobs", "schedule": 10.0},
+    "keep-ways-ready": {"task": "scheduling.road_tasks.keep_ways_ready", "schedule": 30.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR_DIR / "beat-schedule")
 JOB_LEASE_SECONDS = read_number("JOB_LEASE_SECONDS", 20, least=2, most=3600)
+
+# Roads. Extracts put in this folder can be chosen on the page of roads; uploads need no folder.
+ROADS_FOLDER = Path(read_text("ROADS_FOLDER", str(VAR_DIR / "extracts")))
 
 # Counts of sign-in attempts, shared by all web processes.
 CACHES: dict[str, Any] = {

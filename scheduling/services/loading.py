@@ -5,16 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import math
 import zoneinfo
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
 from scheduling import planner
 from scheduling.models import PlannerSettings
-from scheduling.planner.problem import Matrix
 from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
-from scheduling.travel import straight
-from trimmer.models import Business, Crew, Farm, HealthTier, Urgency, Visit
+from scheduling.services.driving import Driving, drive_week
+from scheduling.services.travel import OffRoad, off_the_roads
+from trimmer.models import Business, Crew, HealthTier, Urgency, Visit
 
 CENTS = 100
 SPLIT_FROM_MINUTES = 240
@@ -41,6 +41,7 @@ class LoadedWeek:
     booked: Mapping[str, Visit]
     crews: Mapping[int, Crew]
     nowhere: tuple[Ask, ...]  # farms without a position: nobody can drive there
+    off_road: tuple[tuple[Ask, OffRoad], ...]  # farms too far from any road
     travel_source: str
 
 
@@ -58,11 +59,13 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
         if visit.planned_start and visit.planned_end and visit.crew.active
     }
     asks = asks_of_week(business, monday=monday, today=today)
-    placed = {f"ask-{n}": ask for n, ask in enumerate(asks) if _position(ask.farm)}
+    off = off_the_roads(business=business, farms=[ask.farm for ask in asks])
+    placed = {key: ask for key, ask in _keyed(asks).items() if ask.farm.position and ask.farm.pk not in off}
     jobs = [_fixed_job(key, visit, monday, zone) for key, visit in fixed.items()]
     jobs += [_job(key, ask, settings, monday, first_day) for key, ask in placed.items()]
     farms = [visit.farm for visit in fixed.values()] + [ask.farm for ask in placed.values()]
-    week = _week(crews, jobs, farms, settings, monday, first_day)
+    driving = drive_week(business=business, crews=crews, farms=farms)
+    week = _week(crews, jobs, driving, settings, monday, first_day)
     return LoadedWeek(
         business=business,
         monday=monday,
@@ -70,9 +73,19 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
         asks=placed,
         booked=fixed,
         crews={crew.pk: crew for crew in crews},
-        nowhere=tuple(ask for ask in asks if not _position(ask.farm)),
-        travel_source=straight.source,
+        nowhere=tuple(ask for ask in asks if not ask.farm.position),
+        off_road=tuple((ask, off[ask.farm.pk]) for ask in asks if ask.farm.pk in off),
+        travel_source=driving.source,
     )
+
+
+def _keyed(asks: Iterable[Ask]) -> dict[str, Ask]:
+    """Each ask by a name that it keeps from one proposal to the next, as far as it is the same ask."""
+    keyed: dict[str, Ask] = {}
+    for ask in asks:
+        first = min((request.pk for request in ask.requests), default=0)
+        keyed[f"farm-{ask.farm.pk}" if f"farm-{ask.farm.pk}" not in keyed else f"farm-{ask.farm.pk}-{first}"] = ask
+    return keyed
 
 
 def settings_of(business: Business) -> PlannerSettings:
@@ -86,16 +99,10 @@ def work_minutes(head: Mapping[str, int], settings: PlannerSettings) -> int:
     return max(1, math.ceil(total))
 
 
-def _position(farm: Farm) -> tuple[float, float] | None:
-    if farm.latitude is None or farm.longitude is None:
-        return None
-    return farm.latitude, farm.longitude
-
-
 def _week(
     crews: list[Crew],
     jobs: list[planner.Job],
-    farms: list[Farm],
+    driving: Driving,
     settings: PlannerSettings,
     monday: dt.date,
     first_day: int,
@@ -104,27 +111,15 @@ def _week(
     planned = [_crew(crew, monday, first_day) for crew in crews]
     if not jobs or not any(crew.hours for crew in planned):
         return None
-    bases = [(crew.base.latitude, crew.base.longitude) for crew in crews]
-    legs = straight.matrix([*bases, *(_position(farm) or bases[0] for farm in farms)])
-    n = len(bases)
-    minutes = [[leg.minutes for leg in row] for row in legs]
-    metres = [[leg.metres for leg in row] for row in legs]
-
-    def block(table: list[list[int]], rows: slice, columns: slice) -> Matrix:
-        return tuple(tuple(row[columns]) for row in table[rows])
-
-    def turned(table: list[list[int]]) -> Matrix:
-        return tuple(tuple(table[n + j][c] for j in range(len(farms))) for c in range(n))
-
     return planner.Week(
         crews=tuple(planned),
         jobs=tuple(jobs),
-        out=block(minutes, slice(0, n), slice(n, None)),
-        home=turned(minutes),
-        between=block(minutes, slice(n, None), slice(n, None)),
-        metres_out=block(metres, slice(0, n), slice(n, None)),
-        metres_home=turned(metres),
-        metres_between=block(metres, slice(n, None), slice(n, None)),
+        out=driving.out,
+        home=driving.home,
+        between=driving.between,
+        metres_out=driving.metres_out,
+        metres_home=driving.metres_home,
+        metres_between=driving.metres_between,
         costs=_costs(settings),
         rules=planner.Rules(wash=settings.wash_minutes, lunch=settings.lunch_minutes, split_step=SPLIT_STEP),
         days=DAYS,

@@ -18,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.travel.extract import Unusable, library
-from scheduling.travel.straight import Point
+from scheduling.travel.matrix import ROADS, STRAIGHT, Block
+from scheduling.travel.rig import Rig
+from scheduling.travel.straight import Point, Straight
 
 NAME = "roads.osrm"
 
@@ -145,6 +147,46 @@ def _lon_lat(place: Point) -> tuple[float, float]:
 def _array(rows: Any) -> NDArray[np.float32]:
     """Rows are iterated, not indexed: indexing is slow in the bindings. None (no way) becomes NaN."""
     return np.array([list(row) for row in rows], dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class RoadSource:
+    """Ways on the roads of a data set. A place farther than `farthest` metres from any road, or that no road leads to,
+    is reckoned by straight line and marked so.
+
+    From the road to the place itself the rig drives at its yard speed, in a straight line.
+    """
+
+    engine: RoadEngine
+    rig: Rig
+    farthest: float
+    instead: Straight
+    checksum: str
+
+    @property
+    def name(self) -> str:
+        return f"roads;{self.checksum[:16]};rig={self.rig.key};off={self.farthest:g};{self.instead.source}"
+
+    def block(self, places: Sequence[Point], sources: Sequence[int], targets: Sequence[int]) -> Block:
+        off = np.array([self.engine.nearest(place).metres for place in places], dtype=np.float32)
+        near = off <= self.farthest
+        rows, columns = np.array(sources, dtype=np.intp), np.array(targets, dtype=np.intp)
+        seconds = np.full((len(rows), len(columns)), np.nan, np.float32)
+        metres = seconds.copy()
+        near_rows, near_columns = np.flatnonzero(near[rows]), np.flatnonzero(near[columns])
+        if len(near_rows) and len(near_columns):
+            grid = np.ix_(near_rows, near_columns)
+            seconds[grid], metres[grid] = self.engine.table(
+                places, [int(a) for a in rows[near_rows]], [int(b) for b in columns[near_columns]]
+            )
+        extra = off[rows][:, None] + off[columns][None, :]
+        seconds += extra / (self.rig.yard_kmh / 3.6)
+        metres += extra
+        made = np.full(seconds.shape, ROADS, np.uint8)
+        for a, b in np.argwhere(np.isnan(seconds)):
+            metres[a, b], seconds[a, b] = self.instead.drive(places[rows[a]], places[columns[b]])
+            made[a, b] = STRAIGHT
+        return Block(seconds=seconds, metres=metres, made=made)
 
 
 _loaded: dict[str, RoadEngine] = {}

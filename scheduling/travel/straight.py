@@ -17,8 +17,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-EARTH_RADIUS_M = 6_371_008.8
-"""Mean radius of the earth (IUGG)."""
+from trimmer.distance import haversine_metres
 
 type Point = tuple[float, float]
 """Latitude and longitude in degrees."""
@@ -52,28 +51,15 @@ BANDS = (
 TOWING_CAP_KMH = 60.0
 
 
-class BadPoint(ValueError):
-    """A place whose latitude or longitude cannot be."""
-
-
-def great_circle(a: Point, b: Point) -> float:
-    """Metres between two points (latitude, longitude in degrees) on a sphere, by the haversine formula."""
-    for latitude, longitude in (a, b):
-        if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
-            raise BadPoint(f"{latitude}, {longitude} is not a latitude and a longitude.")
-    lat_a, lat_b = math.radians(a[0]), math.radians(b[0])
-    half_lat, half_lon = (lat_b - lat_a) / 2, math.radians(b[1] - a[1]) / 2
-    chord = math.sin(half_lat) ** 2 + math.cos(lat_a) * math.cos(lat_b) * math.sin(half_lon) ** 2
-    return 2 * EARTH_RADIUS_M * math.asin(min(1.0, math.sqrt(chord)))
-
-
 @dataclass(frozen=True, kw_only=True)
 class Straight:
     """An estimate of driving. towing_cap: most km/h with the chute behind. detour: one factor found locally in place
-    of the bands' own (None: by band)."""
+    of the bands' own (None: by band). bands: rising; `fitted` says on how many trips of one's own they rest."""
 
     towing_cap: float = TOWING_CAP_KMH
     detour: float | None = None
+    bands: tuple[Band, ...] = BANDS
+    fitted: int = 0
 
     def __post_init__(self) -> None:
         if not self.towing_cap > 0 or (self.detour is not None and not self.detour >= 1):
@@ -83,17 +69,23 @@ class Straight:
     def source(self) -> str:
         """Names how the figures were made, to be kept with them."""
         factor = "by-distance" if self.detour is None else f"{self.detour:g}"
+        if self.fitted:
+            factor = f"own-trips-{self.fitted}"
         return f"straight-line;detour={factor};cap={self.towing_cap:g}kmh"
 
     def travel(self, a: Point, b: Point) -> Leg:
         """The way from a to b."""
-        straight = great_circle(a, b)
+        metres, seconds = self.drive(a, b)
+        return Leg(round(metres), max(1, round(seconds / 60)) if metres else 0)
+
+    def drive(self, a: Point, b: Point) -> tuple[float, float]:
+        """Metres and seconds from a to b, not rounded."""
+        straight = haversine_metres(*a, *b)
         if straight == 0:
-            return Leg(0, 0)
-        band = next(band for band in BANDS if straight <= band.up_to)
+            return 0.0, 0.0
+        band = next(band for band in self.bands if straight <= band.up_to)
         metres = straight * (band.detour if self.detour is None else self.detour)
-        speed = min(band.speed, self.towing_cap)
-        return Leg(round(metres), max(1, round(metres / 1000 / speed * 60)))
+        return metres, metres / (min(band.speed, self.towing_cap) / 3.6)
 
     def matrix(self, points: Sequence[Point]) -> tuple[tuple[Leg, ...], ...]:
         """Row a, column b: the way from points[a] to points[b]."""
