@@ -18,6 +18,7 @@ from billing.services.payments import undo_payment
 from tests import make
 from tests.billing import bills
 from tests.billing.test_reading_a_bank_file import a_file, an_entry
+from trimmer.management.scenario import bank as statement
 from trimmer.models import Client
 
 pytestmark = pytest.mark.django_db
@@ -271,3 +272,25 @@ def test_many_lines_take_few_queries(client: Client, invoice: Invoice, django_as
     brought(client, a_file(entries, opening="0.00", closing="780.00"))
     with django_assert_max_num_queries(8):
         assert len(suggestions(client.business, make.TODAY)) == 39
+
+
+def test_the_statement_of_the_demo_reconciles_to_the_last_cent(client: Client) -> None:
+    business = client.business
+    rows = []
+    for place, name in enumerate(("Carrow", "Lough", "Hollin", "Brae", "Tully", "Glen")):
+        payer = make.a_client(business, number=f"C{place}", name=f"{name} Dairy Farm")
+        crew = make.a_crew(business, name=f"Crew {place}")
+        rows.append(bills.an_invoice(payer, farm=make.a_farm(payer, name=f"Farm {place}"), crew=crew))
+    told = statement.lines_of(rows, [open_of(row) for row in rows])
+    content = statement.camt053(account="IE29AIBK93115212345678", currency="EUR", day=make.TODAY, lines=told)
+    assert brought(client, content) == 7
+    assert bank.accept_sure(business=business, by=None, now=NOW) == 3
+    for found in suggestions(business, make.TODAY):
+        if found.can_be_accepted:
+            bank.accept_proposal(entry=found.entry, seen=found.print, by=None, now=NOW)
+        else:
+            bank.set_aside(entry=found.entry, reason="the bank's charges", by=None, now=NOW)
+    left = sum(row.gross_total for row in rows) - sum(one.amount for one in told if one.amount > 0)
+    assert sum(open_of(row) for row in rows) == left == D("345.10")
+    assert sum(Payment.objects.values_list("amount", flat=True)) == sum(one.amount for one in told if one.amount > 0)
+    assert BankEntry.objects.filter(state=BankEntryState.ASIDE).get().amount == statement.CHARGES

@@ -21,6 +21,7 @@ from django.utils.translation import gettext as _
 from trimmer import embedded
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
+from trimmer.management.scenario.bank import write_statement
 from trimmer.management.scenario.clearing import clear_database, clear_folder
 from trimmer.management.scenario.founding import MORNING, Ground, found
 from trimmer.management.scenario.morning import bill_visit, confirm, plan_week, take_payment, visit_of_yesterday
@@ -101,6 +102,7 @@ class Command(BaseCommand):
         bill = bill_visit(ground, visit, folder / "invoices")
         story.invoice(bill)
         story.payment(take_payment(ground, bill.invoice), bill.invoice)
+        story.bank(*write_statement(ground, folder / "bank"))
 
     def _progress(self, message: str, percent: int) -> None:
         """On standard error, so that the story alone is on standard output; one line that is written over."""

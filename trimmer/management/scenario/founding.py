@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from billing.models import PriceList, TaxCategory
 from billing.services.prices import PriceValues, keep_billing_settings, keep_price_list, keep_tax_category
+from billing.services.reminders import StepValues, keep_steps
 from trimmer.management.scenario.valley import FarmFacts, Valley
 from trimmer.models import (
     Animal,
@@ -87,6 +88,13 @@ class Ground:
         return day
 
 
+REMINDERS = (
+    (10, "Perhaps it was forgotten: the invoices below are past due. Please look at them when you find a minute."),
+    (30, "The invoices below are a month past due. Please pay them this week, or call us."),
+)
+"""Days past due, and what the business says then."""
+
+
 def found(valley: Valley, today: dt.date) -> Ground:
     """Found the business with everything that stands before the first visit."""
     owner = _person(valley.people["owner"])
@@ -105,6 +113,7 @@ def found(valley: Valley, today: dt.date) -> Ground:
             ground.herds[farm.name] = _herd(ground, farm, len(ground.herds) + 1)
     _let_farm_in(ground)
     _price(ground)
+    keep_steps(business=business, steps=[StepValues(days, text) for days, text in REMINDERS])
     return ground
 
 

@@ -343,6 +343,13 @@ class Story:
             }
         )
 
+    def bank(self, file: Path, lines: int) -> None:
+        """What to try next: the bank's file."""
+        self._tell(
+            _("A statement of the bank with %(lines)s lines lies in %(path)s: bring it in under Payments, Bank.")
+            % {"lines": lines, "path": file}
+        )
+
     # How it is said
 
     def _chapter(self, title: str) -> None:
