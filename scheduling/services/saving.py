@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import zoneinfo
 from collections.abc import Iterable, Mapping
-from decimal import Decimal
 from typing import Any
 
 from scheduling import planner
-from scheduling.models import LeftOut, ProposedRound, ProposedStop, ProposedWeek, WeekState
+from scheduling.models import LeftOut, ProposedWeek, StepKind, WeekState, WeekStep
 from scheduling.queries import Ask
-from scheduling.services.loading import CENTS, LoadedWeek, moment
+from scheduling.services.arranging import HELD_COST, Hand, arrangement_of, read_arrangement, read_held
+from scheduling.services.ground import Ground, ground_of
+from scheduling.services.loading import LoadedWeek
+from scheduling.services.travel import OffRoad
+from scheduling.services.writing import money, unpaid_skips, write_arrangement
 from trimmer.models import Farm, VisitRequest
 
-CONFIRMED = "confirmed"
+TAKEN_OUT = "taken-out"
 NO_POSITION = "no-position"
+OFF_ROAD = "off-road"
+SWAPPED = "position-swapped"
 NOBODY_GOES = "no-crew-this-week"
 
 
@@ -26,75 +29,61 @@ def save_plan(
     ProposedWeek.objects.of(proposed.business).filter(monday=proposed.monday, state=WeekState.PROPOSED).update(
         state=WeekState.DROPPED
     )
-    zone = zoneinfo.ZoneInfo(proposed.business.time_zone)
-    parts = _parts(loaded, plan) if plan else {}
-    for made in plan.rounds if plan else ():
-        _save_round(proposed, loaded, made, zone, parts)
     _save_left_out(proposed, loaded, reasons)
     proposed.state = WeekState.PROPOSED
     proposed.travel_source = loaded.travel_source
-    if plan is not None:
-        proposed.cost = _money(plan.cost - _confirmed_skips(loaded, plan))
-        proposed.bound = None if plan.bound is None else _money(plan.bound)
+    ground = ground_of(loaded)
+    if ground is not None and plan is not None:
+        _keep(proposed, ground, plan)
     proposed.save()
     stops = sum(len(made.stops) for made in plan.rounds) if plan else 0
     return {"week": proposed.pk, "stops": stops, "left_out": proposed.left_out.count()}
 
 
-def _confirmed_skips(loaded: LoadedWeek, plan: planner.Plan) -> float:
-    """Booked visits that broke a rule are not in the plan, but they stay booked: no cost of leaving them out."""
-    assert loaded.week is not None  # noqa: S101  (there is a plan)
-    return sum(loaded.week.job(job).skip_cost for job in plan.skipped if job in loaded.booked)
+def standing_plan(before: ProposedWeek | None, week: planner.Week) -> planner.Plan | None:
+    """What is still possible of an earlier proposal in a week read anew, so that the next is not worse than it."""
+    step = before and WeekStep.objects.filter(week=before, number=before.step).first()
+    if not step:
+        return None
+    rounds = []
+    for (crew, day), visits in read_arrangement(step.arrangement).rounds.items():
+        known = [(job, work) for job, work in visits if job in week.job_index]
+        if known and crew in week.crew_index:
+            made = planner.evaluate(week, crew, day, known)
+            if isinstance(made, planner.Round):
+                rounds.append(made)
+    return planner.plan_of(week, rounds)
 
 
-def _money(cents: float) -> Decimal:
-    return (Decimal(str(cents)) / CENTS).quantize(Decimal("0.01"))
-
-
-def _save_round(
-    proposed: ProposedWeek,
-    loaded: LoadedWeek,
-    made: planner.Round,
-    zone: zoneinfo.ZoneInfo,
-    parts: Mapping[tuple[str, int], tuple[int, int, dict[str, int]]],
-) -> None:
-    date = _date(proposed, made.day)
-    row = ProposedRound.objects.create(
-        week=proposed,
-        crew=loaded.crews[int(made.crew)],
-        date=date,
-        leave_at=moment(date, made.leave, zone),
-        back_at=moment(date, made.back, zone),
-        lunch_at=None if made.lunch is None else moment(date, made.lunch, zone),
-        drive_minutes=made.drive,
-        distance_m=made.metres,
-        back_drive_minutes=made.drive_home,
-        cost=_money(made.cost),
+def _keep(proposed: ProposedWeek, ground: Ground, plan: planner.Plan) -> None:
+    """The plan as the proposal's first arrangement, and what it was made from."""
+    pins, out = read_held(proposed.held)
+    skipped = {str(job) for job in plan.skipped}
+    found = {row.key: row for row in LeftOut.objects.filter(week=proposed).exclude(key="")}
+    arranged = arrangement_of(
+        plan,
+        pins={key: pin for key, pin in pins.items() if key in ground.facts and key not in skipped},
+        out=out & skipped,
+        reasons={
+            key: {"reason": TAKEN_OUT, "details": {}} if key in out else {"reason": row.reason, "details": row.details}
+            for key, row in found.items()
+        },
     )
-    wash = 0
-    for position, stop in enumerate(made.stops):
-        key = str(stop.job)
-        booked = loaded.booked.get(key)
-        ask = loaded.asks.get(key)
-        part, of_parts, head = parts.get((key, made.day), (1, 1, {}))
-        saved = ProposedStop.objects.create(
-            round=row,
-            position=position,
-            farm=booked.farm if booked else _asked(loaded, key),
-            visit=booked,
-            was_booked=booked is not None,
-            reason=CONFIRMED if ask is None else ask.reason,
-            head=head,
-            start_at=moment(date, stop.start, zone),
-            end_at=moment(date, stop.end, zone),
-            drive_minutes=stop.drive,
-            distance_m=stop.metres,
-            wash_minutes=wash,
-            part=part,
-            parts=of_parts,
-        )
-        wash = stop.wash
-        saved.requests.set(_requests(loaded, key))
+    hand = Hand(ground, arranged)
+    proposed.ground = ground.as_row()
+    write_arrangement(proposed, hand)
+    if plan.bound is not None:
+        dear = sum(HELD_COST for key in pins if key in skipped)
+        proposed.bound = money(plan.bound - unpaid_skips(ground.week, plan, hand) - dear)
+    WeekStep.objects.create(
+        week=proposed,
+        number=0,
+        kind=StepKind.PROPOSED,
+        arrangement=arranged.as_row(),
+        cost=proposed.cost,
+        made_by=proposed.asked_by,
+        made_at=proposed.asked_at,
+    )
 
 
 def _asked(loaded: LoadedWeek, key: str) -> Farm:
@@ -105,30 +94,6 @@ def _requests(loaded: LoadedWeek, key: str) -> list[VisitRequest]:
     if key in loaded.booked:
         return list(loaded.booked[key].requests.all())
     return loaded.asks[key].requests
-
-
-def _date(proposed: ProposedWeek, day: int) -> dt.date:
-    return proposed.monday + dt.timedelta(days=day)
-
-
-def _parts(loaded: LoadedWeek, plan: planner.Plan) -> dict[tuple[str, int], tuple[int, int, dict[str, int]]]:
-    """By job and day: which part of how many, and the head of it. Head is dealt out in step with the work, so that the
-    parts add up to what was asked."""
-    works: dict[str, list[tuple[int, int]]] = {}
-    for made in plan.rounds:
-        for stop in made.stops:
-            works.setdefault(str(stop.job), []).append((made.day, stop.work))
-    dealt: dict[tuple[str, int], tuple[int, int, dict[str, int]]] = {}
-    for key, visits in works.items():
-        head = _head(loaded, key)
-        whole = sum(work for _, work in visits)
-        before = 0
-        for number, (day, work) in enumerate(sorted(visits), start=1):
-            after = before + work
-            share = {kind: count * after // whole - count * before // whole for kind, count in head.items()}
-            dealt[key, day] = number, len(visits), {kind: count for kind, count in share.items() if count}
-            before = after
-    return dealt
 
 
 def _head(loaded: LoadedWeek, key: str) -> dict[str, int]:
@@ -143,6 +108,7 @@ def _save_left_out(proposed: ProposedWeek, loaded: LoadedWeek, reasons: Iterable
         booked = loaded.booked.get(key)
         row = LeftOut.objects.create(
             week=proposed,
+            key=key,
             farm=booked.farm if booked else _asked(loaded, key),
             head=_head(loaded, key),
             reason=reason.code,
@@ -151,13 +117,28 @@ def _save_left_out(proposed: ProposedWeek, loaded: LoadedWeek, reasons: Iterable
         row.requests.set(_requests(loaded, key))
     for ask in loaded.nowhere:
         _leave_out(proposed, ask, NO_POSITION)
+    for ask, off in loaded.off_road:
+        _leave_out(proposed, ask, SWAPPED if off.swapped else OFF_ROAD, _nearest(off))
     if loaded.week is None:
         for ask in loaded.asks.values():
             _leave_out(proposed, ask, NOBODY_GOES)
 
 
-def _leave_out(proposed: ProposedWeek, ask: Ask, reason: str) -> None:
-    row = LeftOut.objects.create(week=proposed, farm=ask.farm, head=ask.head, reason=reason)
+def _nearest(off: OffRoad) -> dict[str, Any]:
+    """Where the nearest road is, for the sentence."""
+    latitude, longitude = off.nearest.place
+    return {
+        "metres": round(off.nearest.metres),
+        "latitude": f"{latitude:.5f}",
+        "longitude": f"{longitude:.5f}",
+        "road": off.nearest.road,
+    }
+
+
+def _leave_out(proposed: ProposedWeek, ask: Ask, reason: str, details: Mapping[str, Any] | None = None) -> None:
+    row = LeftOut.objects.create(
+        week=proposed, farm=ask.farm, head=ask.head, reason=reason, details=dict(details or {})
+    )
     row.requests.set(ask.requests)
 
 
@@ -173,7 +154,7 @@ def _details(loaded: LoadedWeek, reason: planner.LeftOut) -> dict[str, Any]:
                 for job in value
             ]
         elif name in {"added", "extra", "skip_cost"}:
-            details[name] = str(_money(value))
+            details[name] = str(money(value))
         else:
             details[name] = value
     return details

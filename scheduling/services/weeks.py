@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 from http import HTTPStatus
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from scheduling.models import ProposedStop, ProposedWeek, WeekState
+from scheduling.models import ProposedStop, ProposedWeek, WeekState, WeekStep
 from scheduling.queries import crews_of_week
 from scheduling.services.loading import settings_of
 from trimmer.errors import Refusal
@@ -49,6 +50,11 @@ class NotProposed(Refusal):
     message = gettext_lazy("This proposal is no longer open. Look at the week again.")
 
 
+class ChangedMeanwhile(Refusal):
+    code = "proposal_changed_meanwhile"
+    message = gettext_lazy("Somebody changed this proposal meanwhile. Look at it as it is now, then try again.")
+
+
 class NotConfirmed(Refusal):
     code = "week_is_not_confirmed"
     message = gettext_lazy("This week is not confirmed, so there is nothing to undo.")
@@ -84,7 +90,15 @@ def propose_week(
     if planning.exclude(job__state=JobState.FAILED).exclude(job__isnull=True).exists():
         raise AlreadyBeingPlanned
     planning.update(state=WeekState.FAILED)
-    week = ProposedWeek.objects.create(business=business, monday=monday, asked_by=by, asked_at=now)
+    before = ProposedWeek.objects.of(business).filter(monday=monday, state=WeekState.PROPOSED).first()
+    week = ProposedWeek.objects.create(
+        business=business,
+        monday=monday,
+        held=held_by(before) if before else {},
+        follows=before,
+        asked_by=by,
+        asked_at=now,
+    )
     week.job = start_job(
         business=business,
         kind="plan_week",
@@ -101,14 +115,18 @@ def propose_week(
 
 
 @transaction.atomic
-def confirm_week(*, week: ProposedWeek, by: User | None, now: dt.datetime) -> list[Visit]:
-    """Book every stop of the proposal that is not booked yet, and tell the farms. All of it or nothing."""
-    confirmed = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.PROPOSED).update(
+def confirm_week(*, week: ProposedWeek, version: int | None = None, by: User | None, now: dt.datetime) -> list[Visit]:
+    """Book every stop of the proposal that is not booked yet, and tell the farms. All of it or nothing.
+
+    version: of the proposal one has looked at; None takes it as it is.
+    """
+    looked_at = {} if version is None else {"version": version}
+    confirmed = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.PROPOSED, **looked_at).update(
         state=WeekState.CONFIRMED, confirmed_at=now
     )
-    if not confirmed:
-        raise NotProposed
     week.refresh_from_db()
+    if not confirmed:
+        raise ChangedMeanwhile if week.state == WeekState.PROPOSED else NotProposed
     stops = (
         ProposedStop.objects.filter(round__week=week, was_booked=False)
         .select_related("round__crew", "farm__client__business")
@@ -178,6 +196,14 @@ def undo_week(*, week: ProposedWeek, by: User | None, now: dt.datetime) -> list[
     tell_farm(visits=visits, change="cancelled", now=now)
     ProposedStop.objects.filter(round__week=week, was_booked=False).update(visit=None)
     return visits
+
+
+def held_by(week: ProposedWeek) -> dict[str, Any]:
+    """What people hold in a proposal: pins, and visits taken out. The next proposal keeps them."""
+    step = WeekStep.objects.filter(week=week, number=week.step).first()
+    if step is None:
+        return {}
+    return {name: step.arrangement.get(name) for name in ("pins", "out") if step.arrangement.get(name)}
 
 
 def drop_week(*, week: ProposedWeek) -> None:
