@@ -27,6 +27,7 @@ from billing.forms.invoices import (
     VisitFilter,
     line_formset,
 )
+from billing.documents.together import printed_together
 from billing.models import Invoice, InvoiceKind, InvoiceState, IssueRun
 from billing.queries.balances import (
     client_balance,
@@ -169,6 +170,20 @@ def issue_run_page(request: SeatedRequest, pk: int) -> HttpResponse:
     run = get_object_or_404(IssueRun.objects.seen_by(request.seat).select_related("job"), pk=pk)
     result = run.job.result if run.job else {}
     return render(request, "billing/issue_run_page.html", {"run": run, "job": run.job, "result": result})
+
+
+@may(OWNER, OFFICE)
+def issue_run_print(request: SeatedRequest, pk: int) -> HttpResponse:
+    """What a run issued, as one PDF to print, in the order of the numbers."""
+    run = get_object_or_404(IssueRun.objects.seen_by(request.seat), pk=pk)
+    issued = run.invoices.filter(state=InvoiceState.ISSUED, file__isnull=False).select_related("file")
+    files = [bytes_of(invoice.file) for invoice in issued.order_by("number")]
+    if not files:
+        messages.info(request, _("Nothing of this run is issued yet."))
+        return redirect("issue-run-page", pk=run.pk)
+    response = HttpResponse(printed_together(files), content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="invoices-{run.issue_on.isoformat()}.pdf"'
+    return response
 
 
 @may(OWNER, OFFICE, FARM)
@@ -374,6 +389,7 @@ urlpatterns = [
     path("invoices/to-bill", visits_waiting, name="visits-to-bill"),
     path("invoices/drafts", invoice_drafts, name="invoice-issue-many"),
     path("issue-runs/<int:pk>", issue_run_page, name="issue-run-page"),
+    path("issue-runs/<int:pk>/print", issue_run_print, name="issue-run-print"),
     path("invoices/<int:pk>", invoice_page, name="invoice-page"),
     path("invoices/<int:pk>/edit", invoice_edit, name="invoice-edit"),
     path("invoices/<int:pk>/drop", invoice_drop, name="invoice-drop"),

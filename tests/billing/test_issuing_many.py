@@ -1,9 +1,12 @@
 import datetime as dt
 import time
+from io import BytesIO
 from typing import Any
 
 import pytest
 from django.core import mail
+from django.urls import reverse
+from pypdf import PdfReader
 
 from billing import tasks
 from billing.models import Invoice, InvoiceFile, IssueRun
@@ -172,3 +175,18 @@ def test_a_worker_process_issues_a_run(business: Business, worker: Worker) -> No
         time.sleep(0.2)
     assert (job.state, numbers(job.result)) == (JobState.DONE, ["2026-000001", "2026-000002"])
     assert InvoiceFile.objects.count() == 2
+
+
+@pytest.mark.django_db(transaction=True)
+def test_what_a_run_issued_is_one_pdf_to_print(business: Business) -> None:
+    run = a_run(business, [bills.a_draft(make.a_client(business, name=name)) for name in ("Beck", "Alder")])
+    office = make.signed_in(make.a_member(business, "office"))
+    address = reverse("issue-run-print", args=[run.pk])
+    assert "Nothing of this run is issued yet." in office.get(address, follow=True).content.decode()
+    done(run)
+    pages = [page.extract_text() for page in PdfReader(BytesIO(office.get(address).content)).pages]
+    assert [number for number in ("2026-000001", "2026-000002") if any(number in page for page in pages)] == [
+        "2026-000001",
+        "2026-000002",
+    ]
+    assert "Alder" in pages[0]
