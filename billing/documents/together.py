@@ -15,7 +15,7 @@ def printed_together(files: Iterable[bytes]) -> bytes:
     for file in files:
         for page in PdfReader(BytesIO(file)).pages:
             writer.add_page(page)
-    writer.compress_identical_objects(remove_identicals=True, remove_orphans=True)
+    writer.compress_identical_objects(remove_duplicates=True, remove_unreferenced=True)
     out = BytesIO()
     writer.write(out)
     return out.getvalue()

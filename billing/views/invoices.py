@@ -16,6 +16,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from billing.documents.together import printed_together
 from billing.forms import as_key
 from billing.forms.invoices import (
     CreditForm,
@@ -27,7 +28,6 @@ from billing.forms.invoices import (
     VisitFilter,
     line_formset,
 )
-from billing.documents.together import printed_together
 from billing.models import Invoice, InvoiceKind, InvoiceState, IssueRun
 from billing.queries.balances import (
     client_balance,
