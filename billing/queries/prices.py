@@ -9,8 +9,8 @@ from django.db.models import Prefetch, Q
 from django.utils.text import capfirst
 
 from billing.charges.prices import USUAL_UNITS, PriceEntry, PriceSheet
-from billing.models import BillingSettings, Price, PriceList
-from trimmer.models import Business
+from billing.models import BillingSettings, ClientBilling, Price, PriceList
+from trimmer.models import Business, Client
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,11 @@ def prices_of(business: Business, client_ids: Collection[int]) -> Prices:
 def settings_of(business: Business) -> BillingSettings:
     """A business's billing settings; the defaults, not stored, where it has none yet."""
     return BillingSettings.objects.of(business).first() or BillingSettings(business=business)
+
+
+def billing_of(client: Client) -> ClientBilling:
+    """What a client wants on its bills; nothing, not stored, where it has said nothing yet."""
+    return ClientBilling.objects.filter(client=client).first() or ClientBilling(client=client)
 
 
 def _sheet(row: PriceList, currency: str) -> PriceSheet:

@@ -35,9 +35,10 @@ def totals_of(invoice: Invoice, lines: Sequence[InvoiceLine]) -> Totals:
     figures = [as_line(row) for row in lines]
     if invoice.kind == InvoiceKind.INVOICE or invoice.credits_id is None:
         return compute_totals(figures, places=places)
+    # One draft of a credit note at a time: what was drafted earlier was issued earlier.
     earlier = InvoiceTax.objects.filter(
-        invoice__credits=invoice.credits_id, invoice__state=InvoiceState.ISSUED
-    ).exclude(invoice=invoice.pk)
+        invoice__credits=invoice.credits_id, invoice__state=InvoiceState.ISSUED, invoice__lt=invoice.pk
+    )
     return credit_totals(
         figures,
         invoiced=_groups(InvoiceTax.objects.filter(invoice=invoice.credits_id)),

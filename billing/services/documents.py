@@ -27,6 +27,7 @@ from billing.documents.pdf import (
 )
 from billing.documents.reference import ReferenceRefused, payment_code, spaced
 from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState
+from billing.queries.prices import billing_of, settings_of
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
@@ -44,6 +45,7 @@ class DocumentIsDamaged(Refusal):
 
 def seller_as_printed(business: Business) -> dict[str, Any]:
     """All that an invoice says of the business, as plain values that can be kept with it."""
+    bills = settings_of(business)
     return {
         "name": business.name,
         "address": business.address_lines(),
@@ -63,11 +65,15 @@ def seller_as_printed(business: Business) -> dict[str, Any]:
         "footer": business.invoice_footer,
         "language": business.language,
         "paper": business.paper,
+        "contact": bills.contact,
+        "e_address": bills.e_address,
+        "e_scheme": bills.e_scheme,
     }
 
 
 def buyer_as_printed(client: Client) -> dict[str, Any]:
     """All that an invoice says of the client."""
+    wishes = billing_of(client)
     return {
         "number": client.number,
         "name": client.name,
@@ -79,6 +85,10 @@ def buyer_as_printed(client: Client) -> dict[str, Any]:
         "country": client.country,
         "email": client.email,
         "tax_id": client.tax_id,
+        "reference": wishes.buyer_reference,
+        "register_number": wishes.register_number,
+        "e_address": wishes.e_address,
+        "e_scheme": wishes.e_scheme,
     }
 
 
@@ -121,6 +131,7 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
         due_date=show_day(invoice.due_on, language, weekday=False) if invoice.due_on and not credit else "",
         period=_period(lines, language),
         client_number=str(buyer["number"]),
+        buyer_reference=str(buyer.get("reference", "")),
         credited_number=str(invoice.credits.number) if invoice.credits is not None else "",
         introduction=tuple(filter(None, (invoice.credit_reason, invoice.note))),
         exemptions=tuple(row.exemption_reason for row in taxes if row.exemption_reason),

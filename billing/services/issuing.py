@@ -28,6 +28,7 @@ from billing.queries.prices import settings_of
 from billing.services.amounts import write_totals
 from billing.services.documents import buyer_as_printed, keep_document, seller_as_printed
 from billing.services.drafts import NotADraft, hold_draft
+from billing.services.einvoices import get_ready, keep_e_invoices, wants_e_invoices
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client, User, Visit, VisitState
@@ -116,18 +117,28 @@ _TAX_SENTENCES: Final = {
 }
 
 
-@transaction.atomic
 def issue_invoice(
     *, invoice: Invoice, on: dt.date, due_on: dt.date | None = None, by: User | None, now: dt.datetime
 ) -> Invoice:
     """Issue a draft, invoice or credit note: all of it happens, or nothing.
 
     The number comes last, from the counter of its series and year moved in this transaction, so there are no gaps and
-    no twins. `due_on` defaults to the client's days to pay, or the business's. The file is made once this is through.
+    no twins. `due_on` defaults to the client's days to pay, or the business's. The e-invoice, if the business makes
+    them, is written and checked in the same transaction; the page is made once this is through.
 
     Raises NotADraft, NothingOnIt, TotalIsNegative, SellerIncomplete, TaxRulesBroken, DateIsAhead, DateBeforeTheLast,
-    DueBeforeIssued, VisitWasTakenUpAgain, CreditExceedsInvoice.
+    DueBeforeIssued, VisitWasTakenUpAgain, CreditExceedsInvoice, EInvoiceRefused.
     """
+    with_xml = wants_e_invoices(invoice.business)
+    if with_xml:
+        get_ready()
+    return _issue(invoice, on, due_on, by, now, with_xml=with_xml)
+
+
+@transaction.atomic
+def _issue(
+    invoice: Invoice, on: dt.date, due_on: dt.date | None, by: User | None, now: dt.datetime, *, with_xml: bool
+) -> Invoice:
     draft = hold_draft(invoice)
     business, client = draft.business, draft.client
     credit = draft.kind == InvoiceKind.CREDIT_NOTE
@@ -139,7 +150,7 @@ def issue_invoice(
     lines = list(draft.lines.order_by("position"))
     _check(draft, lines)
     try:
-        write_totals(draft)
+        totals = write_totals(draft)
     except CreditTooLarge as refused:
         raise CreditExceedsInvoice from refused
     if draft.gross_total < 0:
@@ -153,6 +164,8 @@ def issue_invoice(
     draft.number, draft.reference = number, _reference(number)
     draft.issued_on, draft.due_on = on, due
     draft.issued_at, draft.issued_by = now, by
+    if with_xml:
+        keep_e_invoices(invoice=draft, taxes=totals.tax_groups, now=now)
     draft.state = InvoiceState.ISSUED
     draft.save()
     if credit:
