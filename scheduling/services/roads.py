@@ -172,7 +172,7 @@ def prepare_roads(*, business: Business, path: Path, say: Say, file_name: str = 
         for number, rig in enumerate(rigs):
             sets[rig] = build.build(kept, rig, roads_folder(), _part(say, number, len(rigs)))
     except Unusable as unusable:
-        raise _refusal(unusable, in_use=extract_in_use(business) is not None, name=name) from unusable
+        raise refusal_of(unusable, in_use=extract_in_use(business) is not None, name=name) from unusable
     return Prepared(extract=extract, file_name=name, sets=sets)
 
 
@@ -194,7 +194,8 @@ def _part(say: Say, number: int, count: int) -> Say:
     return report
 
 
-def _refusal(unusable: Unusable, *, in_use: bool, name: str) -> RoadsRefused:
+def refusal_of(unusable: Unusable, *, in_use: bool, name: str) -> RoadsRefused:
+    """What a person is told. in_use: other roads are, and stay so; name: the file as the person knows it."""
     params = dict(unusable.params)
     if "path" in params and unusable.code != "no-such-file":
         params["path"] = name
@@ -365,7 +366,7 @@ def build_rig(*, crew: Crew, say: Say) -> tuple[RoadExtract, Rig, build.DataSet]
             raise Unusable("data-set-gone", folder=path.name)
         return row, rig, build.build(extract, rig, roads_folder(), _part(say, 0, 1))
     except Unusable as unusable:
-        raise _refusal(unusable, in_use=True, name=row.file_name) from unusable
+        raise refusal_of(unusable, in_use=True, name=row.file_name) from unusable
 
 
 @transaction.atomic

@@ -26,6 +26,7 @@ from trimmer.management.scenario.clearing import clear_database, clear_folder
 from trimmer.management.scenario.founding import MORNING, Ground, found
 from trimmer.management.scenario.morning import bill_visit, confirm, plan_week, take_payment, visit_of_yesterday
 from trimmer.management.scenario.past import live_through
+from trimmer.management.scenario.roads import lay_roads
 from trimmer.management.scenario.story import Story
 from trimmer.management.scenario.valley import Valley, read_valley
 from trimmer.management.scenario.waiting import ask_now, book_what_is_agreed, gather_requests
@@ -81,6 +82,9 @@ class Command(BaseCommand):
             self._progress(_("Founding the business"), 0)
             with transaction.atomic():
                 ground = found(valley, today)
+            self._progress(_("Building the valley's roads"), 0)
+            if (refusal := lay_roads(ground, folder)) is not None:
+                self.stderr.write(str(refusal), style_func=str)
             with business_locale(ground.business):
                 live_through(ground, self._progress)
                 self._tell(ground, worker, folder)
