@@ -41,7 +41,9 @@ PLACES = (
         needs="may_see_invoices",
         also=("balances", "issue-runs", "books", "books-files", "reminders"),
     ),
-    Place("payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE}), also=("bank", "bank-files", "bank-lines")),
+    Place(
+        "payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE}), also=("bank", "bank-files", "bank-lines")
+    ),
     Place("price-lists", _("Prices"), "price", frozenset({OWNER, OFFICE}), also=("tax-categories", "billing-settings")),
     Place("sheet-list", _("Sheets"), "sheet", MEMBERS),
     Place(
