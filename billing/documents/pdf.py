@@ -16,6 +16,8 @@ from typing import Any, Literal
 
 import typst
 
+from billing.documents.einvoice_pdf import FILE_NAME, described
+
 type Paper = Literal["a4", "us-letter"]
 type Kind = Literal["invoice", "credit_note"]
 
@@ -170,14 +172,17 @@ class InvoiceDocument:
         _only_text(self)
 
 
-def render_invoice(document: InvoiceDocument, *, labels: Mapping[str, str], paper: Paper = "a4") -> bytes:
+def render_invoice(
+    document: InvoiceDocument, *, labels: Mapping[str, str], paper: Paper = "a4", e_invoice: bytes | None = None
+) -> bytes:
     """Set an invoice as PDF/A-3b. `labels` holds a translation for each of LABELS.
 
-    A character that no font at hand has is printed as an empty box. Raises ValueError for missing labels or an unknown
-    paper.
+    With `e_invoice`, the invoice as CII, the page carries it as Factur-X does (`einvoice_pdf`). A character that no
+    font at hand has is printed as an empty box. Raises ValueError for missing labels or an unknown paper.
     """
-    pdf = _compiled(document, labels, paper, format="pdf", pdf_standards=["a-3b"])
-    return b"".join(pdf) if isinstance(pdf, list) else pdf
+    pdf = _compiled(document, labels, paper, e_invoice, format="pdf", pdf_standards=["a-3b"])
+    whole = b"".join(pdf) if isinstance(pdf, list) else pdf
+    return whole if e_invoice is None else described(whole)
 
 
 def render_pages(
@@ -189,7 +194,11 @@ def render_pages(
 
 
 def _compiled(
-    document: InvoiceDocument, labels: Mapping[str, str], paper: Paper, **options: Any
+    document: InvoiceDocument,
+    labels: Mapping[str, str],
+    paper: Paper,
+    e_invoice: bytes | None = None,
+    **options: Any,
 ) -> bytes | list[bytes]:
     if missing := sorted(LABELS - labels.keys()):
         raise ValueError(f"labels missing: {', '.join(missing)}")
@@ -206,10 +215,11 @@ def _compiled(
     }
     text = json.dumps(_printable(page), ensure_ascii=False, sort_keys=True)
     midnight = datetime.combine(document.dated, time(), UTC)
-    return _set(text, timestamp=midnight, **options)
+    attached = {} if e_invoice is None else {"attached": e_invoice.decode("utf-8"), "named": FILE_NAME}
+    return _set(text, attached, timestamp=midnight, **options)
 
 
-def _set(text: str, **options: Any) -> bytes | list[bytes]:
+def _set(text: str, attached: Mapping[str, str], **options: Any) -> bytes | list[bytes]:
     """Compile with the fonts inside the typesetter; only for characters they lack, with those of the system too."""
     wider = False
     while True:
@@ -218,7 +228,7 @@ def _set(text: str, **options: Any) -> bytes | list[bytes]:
                 TEMPLATE,
                 root=TEMPLATE.parent,
                 font_paths=_fonts(with_system=wider),
-                sys_inputs={"page": text},
+                sys_inputs={"page": text, **attached},
                 **options,
             )
             return compiled

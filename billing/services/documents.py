@@ -26,7 +26,7 @@ from billing.documents.pdf import (
     render_invoice,
 )
 from billing.documents.reference import ReferenceRefused, payment_code, spaced
-from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState
+from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState, InvoiceXml, Syntax
 from billing.queries.prices import billing_of, settings_of
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
@@ -152,7 +152,7 @@ def keep_document(*, invoice: Invoice, now: dt.datetime) -> InvoiceFile:
     if kept is not None:
         return kept
     with business_locale(invoice.business):
-        pdf = _rendered(invoice, invoice.issued_on or now.date())
+        pdf = _rendered(invoice, invoice.issued_on or now.date(), _kept_cii(invoice))
     try:
         with transaction.atomic():
             return InvoiceFile.objects.create(
@@ -173,10 +173,24 @@ def bytes_of(kept: InvoiceFile) -> bytes:
     return pdf
 
 
-def _rendered(invoice: Invoice, today: dt.date) -> bytes:
+def _kept_cii(invoice: Invoice) -> bytes | None:
+    """The e-invoice that was kept when the document was issued, to be carried by its page; None if there is none."""
+    kept = InvoiceXml.objects.filter(invoice=invoice, syntax=Syntax.CII).first()
+    if kept is None:
+        return None
+    content = bytes(kept.content)
+    if hashlib.sha256(content).hexdigest() != kept.sha256:
+        raise DocumentIsDamaged
+    return content
+
+
+def _rendered(invoice: Invoice, today: dt.date, e_invoice: bytes | None = None) -> bytes:
     seller = invoice.seller or seller_as_printed(invoice.business)
     return render_invoice(
-        document_of(invoice, today=today), labels=_labels(), paper=cast(Paper, str(seller.get("paper", "a4")))
+        document_of(invoice, today=today),
+        labels=_labels(),
+        paper=cast(Paper, str(seller.get("paper", "a4"))),
+        e_invoice=e_invoice,
     )
 
 

@@ -12,11 +12,12 @@ from django.core.management import CommandError, call_command
 from django.db import DatabaseError, connection, transaction
 
 from billing.documents.einvoice_cii import read_cii
+from billing.documents.einvoice_pdf import NotAHybrid, e_invoice_in
 from billing.documents.einvoice_ubl import read_ubl
 from billing.frozen_rows import lifted
 from billing.models import BillingSettings, ClientBilling, Invoice, InvoiceState, InvoiceXml, Syntax
 from billing.services.credits import LineCredit, credit_invoice
-from billing.services.documents import DocumentIsDamaged
+from billing.services.documents import DocumentIsDamaged, bytes_of, keep_document
 from billing.services.einvoices import EInvoiceRefused, e_invoice_of, mends_of, worked_out, xml_of
 from billing.services.issuing import SellerIncomplete, issue_invoice
 from tests import make
@@ -206,3 +207,18 @@ def test_two_businesses_with_one_number_are_told_apart(tmp_path: Path) -> None:
         call_command("export_einvoice", first.number, "--out", str(out))
     call_command("export_einvoice", first.number, "--out", str(out), "--business", str(second.business_id))
     assert read_cii(out.read_bytes()).seller.name == "Other hooves"
+
+
+def test_the_page_carries_the_kept_e_invoice(tmp_path: Path) -> None:
+    invoice = issued(a_client())
+    pdf = bytes_of(keep_document(invoice=invoice, now=make.NOW))
+    assert e_invoice_in(pdf) == xml_of(invoice=invoice, syntax=Syntax.CII)
+    out = tmp_path / "invoice.pdf"
+    call_command("export_einvoice", invoice.number, "--syntax", "pdf", "--out", str(out))
+    assert out.read_bytes() == pdf
+
+
+def test_the_page_of_a_business_without_e_invoices_carries_none() -> None:
+    invoice = issued(make.a_client(bills.a_trimming_business()))
+    with pytest.raises(NotAHybrid):
+        e_invoice_in(bytes_of(keep_document(invoice=invoice, now=make.NOW)))
