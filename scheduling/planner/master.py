@@ -29,7 +29,8 @@ _OFF = (
 
 @dataclass(frozen=True, kw_only=True)
 class Choice:
-    """What the integer solver found: the rounds (None: no cheaper plan), and a bound on every plan of those offered."""
+    """What the integer solver found: the rounds (None: no cheaper plan), and a bound on every plan of those offered,
+    never above the plan to beat; proven: there is none that is cheaper than these, or than the plan to beat."""
 
     columns: list[Column] | None
     bound: float
@@ -42,14 +43,11 @@ type _Term = mathopt.LinearTypes
 class _Model:
     """The integer master over some rounds."""
 
-    def __init__(self, arrays: WeekArrays, columns: Sequence[Column], beat: float) -> None:
-        """beat: cost of the plan to beat; it stands in the model as one variable that does every job."""
+    def __init__(self, arrays: WeekArrays, columns: Sequence[Column]) -> None:
         self.arrays, self.columns = arrays, columns
         self.model = mathopt.Model()
-        self.known = self._choice()
         self.takes = [self._choice() for _ in columns]
-        self.terms: list[_Term] = [beat * self.known]
-        self.terms += [column.cost * take for column, take in zip(columns, self.takes, strict=True)]
+        self.terms: list[_Term] = [column.cost * take for column, take in zip(columns, self.takes, strict=True)]
         shifts: dict[int, list[_Term]] = defaultdict(list)
         self.wholes: dict[int, list[_Term]] = defaultdict(list)
         self.sizes: dict[tuple[int, int], list[_Term]] = defaultdict(list)
@@ -80,7 +78,7 @@ class _Model:
         known = {size for (at, size), takes in self.sizes.items() if at == j and takes}
         patterns = [pattern for pattern in week.split_patterns(job) if known.issuperset(pattern)]
         uses = [self._choice() for _ in patterns]
-        self.model.add_linear_constraint(mathopt.fast_sum([*self.wholes[j], skip, self.known, *uses]) == 1)
+        self.model.add_linear_constraint(mathopt.fast_sum([*self.wholes[j], skip, *uses]) == 1)
         for size in sorted(known):
             wanted = [p.count(size) * use for p, use in zip(patterns, uses, strict=True) if size in p]
             row = mathopt.fast_sum(self.sizes[j, size]) - mathopt.fast_sum(wanted)
@@ -113,6 +111,7 @@ def choose(
     *,
     cuts: Iterable[Sequence[int]] = (),
     beat: float,
+    step: float,
     seconds: float,
     nodes: int | None,
     seed: int,
@@ -121,11 +120,11 @@ def choose(
 ) -> Choice:
     """The cheapest plan made of these rounds.
 
-    cuts: sets of columns of which one at most can be taken. beat: only a cheaper plan counts; if there is none, that
-    is proven. nodes: limit of the search in nodes; with it and time enough the answer is the same on any machine.
+    cuts: sets of columns of which one at most can be taken. beat: only a plan that costs less counts, by half of
+    `step` at least. nodes: limit of the search in nodes; with it and time enough the answer is the same on any machine.
     proving: look for the bound rather than for a plan. `stop` is asked from the calling thread.
     """
-    built = _Model(arrays, columns, beat)
+    built = _Model(arrays, columns)
     for cut in cuts:
         built.model.add_linear_constraint(mathopt.fast_sum(built.takes[at] for at in cut) <= 1)
     params = mathopt.SolveParameters(
@@ -137,12 +136,15 @@ def choose(
             params.highs.bool_options[name] = False
         params.highs.double_options["mip_heuristic_effort"] = 0.0
     params.highs.double_options["mip_rel_gap"] = 0.0
-    hint = mathopt.SolutionHint(variable_values=dict.fromkeys(built.model.variables(), 0.0) | {built.known: 1.0})
-    result = _solve(built.model, params, mathopt.ModelSolveParameters(solution_hints=[hint]), stop)
-    bound = float(result.termination.objective_bounds.dual_bound)
-    proven = result.termination.reason == mathopt.TerminationReason.OPTIMAL
-    if not result.has_primal_feasible_solution() or result.variable_values(built.known) > 0.5:
-        return Choice(columns=None, bound=bound, proven=proven)
+    params.highs.double_options["objective_bound"] = beat - step / 2
+    result = _solve(built.model, params, stop)
+    reason = result.termination.reason
+    if reason in (mathopt.TerminationReason.INFEASIBLE, mathopt.TerminationReason.INFEASIBLE_OR_UNBOUNDED):
+        return Choice(columns=None, bound=beat, proven=True)
+    bound = min(beat, float(result.termination.objective_bounds.dual_bound))
+    proven = reason == mathopt.TerminationReason.OPTIMAL
+    if not result.has_primal_feasible_solution() or result.objective_value() > beat - step / 2 + 1e-6:
+        return Choice(columns=None, bound=beat if proven else bound, proven=proven)
     values = result.variable_values(built.takes)
     chosen = [column for column, value in zip(columns, values, strict=True) if value > 0.5]
     return Choice(columns=chosen, bound=bound, proven=proven)
@@ -151,12 +153,11 @@ def choose(
 def _solve(
     model: mathopt.Model,
     params: mathopt.SolveParameters,
-    hints: mathopt.ModelSolveParameters,
     stop: Callable[[], bool] | None,
 ) -> mathopt.SolveResult:
     """Solve; beside it, when there is a `stop`, ask that one, and interrupt the solver when it says so."""
     if stop is None:
-        return mathopt.solve(model, mathopt.SolverType.HIGHS, params=params, model_params=hints)
+        return mathopt.solve(model, mathopt.SolverType.HIGHS, params=params)
     interrupter = SolveInterrupter()
     with ThreadPoolExecutor(max_workers=1) as beside:
         solving = beside.submit(mathopt.solve, model, mathopt.SolverType.HIGHS, params=params, interrupter=interrupter)

@@ -1,192 +1,255 @@
 """How much a round can still gain: an upper bound, by time and place, on the worth of what may follow a stop.
 
-A recursion backwards in time over (place, crew-day), on a grid of a few minutes, which forgets which jobs were
-visited already (q-routes: Christofides, Mingozzi, Toth 1981). Times are rounded in the round's favour and waiting is
-priced in full, so that the bound is never too low. Labelling drops a label whose bound cannot reach the wanted
+A recursion backwards in time over the places of one crew-day, on a grid of a minute or a few, which forgets which jobs
+were visited already (q-routes: Christofides, Mingozzi, Toth 1981). Times are rounded in the round's favour and waiting
+is priced in full, so that the bound is never too low. Labelling drops a label whose bound cannot reach the wanted
 reduced cost.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from .arrays import Flags, Floats, Ints, Shift, WeekArrays
+from .arrays import Floats, Ints, Shift, WeekArrays
+from .machine import compiled
 
-type Floats32 = npt.NDArray[np.float32]
+NEVER = -1e12
+_RETURNS = 3
+_MOST_STEPS = 4e7
+"""Steps of the recursion that may be taken for one crew-day; above it the grid gets coarser."""
+_GRIDS = (1, 2, 3, 5, 10)
+_COARSE = 10
 
-_NEVER = np.float32(-1e9)
-_ROUNDING = 5e-6
-"""What single precision may lose over a round, as a share of the largest price."""
-_MOST_CELLS = 3e8
+type Table = npt.NDArray[np.float64]
 
 
-class OutlookBuilder:
-    """What does not change with the prices; `build` makes the bound for given prices of the slots."""
+@dataclass(frozen=True, kw_only=True)
+class Ground:
+    """What labelling needs of one crew-day and what no price changes; jobs are counted among those it can visit.
 
-    def __init__(self, arrays: WeekArrays, grid: int = 5, latest_returns: int = 3) -> None:
-        self.arrays = arrays
-        shifts, jobs = arrays.shifts, arrays.jobs
-        horizon = max(s.latest for s in shifts) - min(s.earliest for s in shifts)
-        while (horizon / grid) * jobs * jobs * len(shifts) * latest_returns > _MOST_CELLS and grid < 20:
-            grid, latest_returns = grid + 5, 1
-        self.grid, self.returns = grid, latest_returns
-        self.begin = min(s.earliest for s in shifts)
-        self.ticks = horizon // grid + 2
-        self.back_by = np.stack(
-            [
-                np.linspace(min(s.latest, s.earliest + s.longest), s.latest, latest_returns)
-                if latest_returns > 1
-                else np.array([s.latest], dtype=float)
-                for s in shifts
-            ]
+    clock: earliest, latest, longest, lunch, lunch_from, lunch_to, first leaving after lunch. slots: a row for each
+    (job, first, last, service, work, final, due, head). leg: minutes between with wash-down; way: the cost of it.
+    back_by: returns the bound tells apart.
+    """
+
+    shift: Shift
+    jobs: Ints
+    clock: npt.NDArray[np.int64]
+    slots: Ints
+    hashes: npt.NDArray[np.uint64]
+    late: Floats
+    leg: Ints
+    drive: Ints
+    way: Floats
+    out: Ints
+    home: Ints
+    out_cost: Floats
+    home_cost: Floats
+    back_by: npt.NDArray[np.int64]
+    fine: int
+    coarse: int
+
+    @property
+    def words(self) -> int:
+        """64 jobs to a word."""
+        return max(1, -(-len(self.jobs) // 64))
+
+    @classmethod
+    def of(cls, arrays: WeekArrays, shift: Shift) -> Ground:
+        rules = arrays.rules
+        jobs = np.unique(shift.job)
+        place = np.zeros(max(1, arrays.jobs), dtype=np.int32)
+        place[jobs] = np.arange(len(jobs), dtype=np.int32)
+        work = arrays.item_work[shift.item]
+        columns = (place[shift.job], shift.first, shift.last, shift.service, work, shift.final, shift.due, shift.head)
+        slots = np.stack([np.asarray(column, dtype=np.int32) for column in columns], axis=1)
+        after_lunch = max(shift.earliest, rules.lunch_from + rules.lunch) if rules.lunch else shift.earliest
+        clock = shift.earliest, shift.latest, shift.longest, rules.lunch, rules.lunch_from, rules.lunch_to, after_lunch
+        soonest = min(shift.latest, shift.earliest + shift.longest)
+        square = np.ix_(jobs, jobs)
+        return cls(
+            shift=shift,
+            jobs=jobs.astype(np.int32),
+            clock=np.array(clock, dtype=np.int64),
+            slots=np.ascontiguousarray(slots.reshape(-1, 8)),
+            hashes=arrays.item_hash[shift.item],
+            late=shift.late,
+            leg=np.ascontiguousarray(arrays.leg[square]),
+            drive=np.ascontiguousarray(arrays.drive[square]),
+            way=np.ascontiguousarray(shift.way_cost[square]),
+            out=shift.out[jobs],
+            home=shift.home[jobs],
+            out_cost=shift.out_cost[jobs],
+            home_cost=shift.home_cost[jobs],
+            back_by=np.linspace(soonest, shift.latest, _RETURNS).astype(np.int64),
+            fine=cls._grid(shift, len(jobs), 1),
+            coarse=cls._grid(shift, len(jobs), _COARSE),
         )
-        self.idle = np.array([s.idle for s in shifts], dtype=np.float32)
-        self.idle_each = np.repeat(self.idle, latest_returns)
-        self.home = np.stack([s.home for s in shifts], 1)
-        self.home_each = np.repeat(self.home, latest_returns, axis=1)
-        self.home_cost = np.stack([s.home_cost for s in shifts], 1).astype(np.float32)
-        self.home_cost_each = np.repeat(self.home_cost, latest_returns, axis=1)
-        self.leg_ticks = (arrays.leg // grid).astype(np.int64)
-        way = np.stack([s.way_cost for s in shifts], 2).astype(np.float32)
-        way[np.arange(jobs), np.arange(jobs)] = 1e9
-        self.way = way
-        self.way_each = np.repeat(way, latest_returns, axis=2)
-        waiting = (self.idle_each[None, None, :] * grid * self.leg_ticks[:, :, None]).astype(np.float32)
-        self.leg_cost = self.way_each + waiting
-        self._slots()
 
-    def _slots(self) -> None:
-        """All slots of all crew-days in one table, by job and crew-day."""
-        shifts, grid, returns = self.arrays.shifts, self.grid, self.returns
-        job = np.concatenate([s.job for s in shifts])
-        shift = np.concatenate([np.full(len(s.job), s.index) for s in shifts])
-        self.order = np.lexsort((shift, job))
-        self.slot_job, self.slot_shift = job[self.order].astype(np.int64), shift[self.order].astype(np.int64)
-        first = np.concatenate([s.first for s in shifts])[self.order]
-        last = np.concatenate([s.last for s in shifts])[self.order]
-        self.service = np.concatenate([s.service for s in shifts])[self.order].astype(np.int64)
-        self.job_each = np.repeat(self.slot_job, returns)
-        self.place_each = (self.slot_shift[:, None] * returns + np.arange(returns)).reshape(-1)
-        self.service_each = np.repeat(self.service // grid, returns)
-        rounding = self.idle[self.slot_shift] * (self.service % grid)
-        self.rounding_each = np.repeat(rounding, returns).astype(np.float32)
-        self.first_tick = np.repeat((first - self.begin) // grid, returns)
-        self.last_tick = np.repeat((last - self.begin) // grid, returns)
-
-    def build(self, prices: Sequence[Floats]) -> Outlook:
-        """prices: for each crew-day the worth of each of its slots."""
-        value = np.concatenate([np.asarray(v, dtype=np.float32) for v in prices])[self.order]
-        slack = _ROUNDING * float(np.abs(value).max(initial=1.0))
-        return Outlook(self, self._by_clock(value), self._by_time_left(value), slack)
-
-    def _by_clock(self, value: Floats32) -> tuple[Floats32, Floats32, Floats32]:
-        """The best that can follow work ending at a tick: lunch still to be had on a later leg or at base, lunch on
-        the leg that follows, lunch over."""
-        rules, grid = self.arrays.rules, self.grid
-        jobs, wide = self.arrays.jobs, len(self.arrays.shifts) * self.returns
-        worth = np.repeat(value, self.returns) + self.rounding_each
-        lunch_ticks, lunch_rest = rules.lunch // grid, self.idle_each * (rules.lunch % grid)
-        pad = max(int(self.leg_ticks.max(initial=0)), int(self.service_each.max(initial=0))) + lunch_ticks + 3
-        later, now, over, open_, done = (np.full((self.ticks + pad, jobs, wide), _NEVER, np.float32) for _ in range(5))
-        home_cost = self.home_cost_each + self.idle_each * self.home_each
-        back_by = self.back_by.reshape(-1)
-        lunch_tick = (rules.lunch_from - self.begin) // grid
-        longest = int(self.service.max(initial=0))
-        column = np.arange(jobs)[None, :]
-        for tick in range(self.ticks - 1, -1, -1):
-            clock = self.begin + tick * grid
-            done[tick] = done[tick + 1] - self.idle_each * grid
-            open_[tick] = open_[tick + 1] - self.idle_each * grid
-            here = np.flatnonzero((self.first_tick <= tick) & (tick <= self.last_tick))
-            if len(here):
-                at = tick + self.service_each[here], self.job_each[here], self.place_each[here]
-                np.maximum.at(done[tick], at[1:], worth[here] + over[at])
-                if rules.lunch:
-                    follows = np.maximum(later[at], now[at]) if clock <= rules.lunch_to else later[at]
-                    np.maximum.at(open_[tick], at[1:], worth[here] + follows)
-            arrive = tick + self.leg_ticks
-            in_time = clock + self.home_each <= back_by
-            straight = np.where(in_time, -home_cost, _NEVER)
-            over[tick] = np.maximum(straight, (done[arrive, column] - self.leg_cost).max(axis=1))
-            if rules.lunch:
-                fed = np.where(in_time & (clock + self.home_each <= rules.lunch_to), -home_cost, _NEVER)
-                later[tick] = np.maximum(fed, (open_[arrive, column] - self.leg_cost).max(axis=1))
-            if rules.lunch and clock <= rules.lunch_to + longest:
-                eat = np.minimum(np.maximum(arrive, lunch_tick) + lunch_ticks, len(done) - 1)
-                wait = (grid * np.maximum(eat - lunch_ticks - tick, 0))[:, :, None] * self.idle_each
-                at_home = np.maximum(clock + self.home_each, rules.lunch_from)
-                home_fed = -self.home_cost_each - self.idle_each * (at_home - clock)
-                home_fed = np.where(at_home + rules.lunch <= back_by, home_fed, _NEVER)
-                on_leg = (done[eat, column] - self.way_each - wait).max(axis=1)
-                now[tick] = np.maximum(home_fed, on_leg + lunch_rest)
-        return later[: self.ticks], now[: self.ticks], over[: self.ticks]
-
-    def _by_time_left(self, value: Floats32) -> Floats32:
-        """The best that can follow when so many ticks are left of the longest day, whatever the clock."""
-        grid, jobs, shifts = self.grid, self.arrays.jobs, self.arrays.shifts
-        steps = max(s.longest for s in shifts) // grid + 2
-        pad = int(max(self.leg_ticks.max(initial=0), (self.service // grid).max(initial=0))) + 1
-        left, arrived = (np.full((steps + pad, jobs, len(shifts)), _NEVER, np.float32) for _ in range(2))
-        home_cost = self.home_cost + self.idle[None, :] * self.home
-        leg_cost = self.way + (self.idle[None, None, :] * self.arrays.leg[:, :, None]).astype(np.float32)
-        service = self.service // grid
-        column = np.arange(jobs)[None, :]
-        for step in range(steps):
-            at = step + pad
-            if len(service):
-                gain = value + left[at - service, self.slot_job, self.slot_shift]
-                np.maximum.at(arrived[at], (self.slot_job, self.slot_shift), gain)
-            straight = np.where(self.home <= step * grid, -home_cost, _NEVER)
-            left[at] = np.maximum(straight, (arrived[at - self.leg_ticks, column] - leg_cost).max(axis=1))
-        return left[pad:]
+    @staticmethod
+    def _grid(shift: Shift, jobs: int, wanted: int) -> int:
+        """The grid wanted, or a coarser one that is quick enough; each service takes a step on it."""
+        least = int(shift.service.min(initial=10**6))
+        span = shift.latest - shift.earliest
+        quick = (g for g in _GRIDS if g >= wanted and span / g * jobs * jobs * 2 * _RETURNS <= _MOST_STEPS)
+        return max(1, min(next(quick, _GRIDS[-1]), least))
 
 
+@dataclass(frozen=True)
 class Outlook:
-    """Bounds for one set of prices."""
+    """The bound for given prices of one crew-day's slots. Tables by tick, job and return: what can follow work that
+    ends then, with lunch still to be had on a later leg or at base, on the leg that follows, or over; each with the
+    best of all later ticks beside it. `left`: by minutes left of the longest day, in ticks, and job."""
 
-    def __init__(
-        self,
-        builder: OutlookBuilder,
-        by_clock: tuple[Floats32, Floats32, Floats32],
-        by_time_left: Floats32,
-        slack: float,
-    ) -> None:
-        self.builder, self.slack = builder, slack
-        self.later, self.now, self.over = by_clock
-        self.from_later, self.from_now, self.from_over = (
-            np.maximum.accumulate(table[::-1], axis=0)[::-1] for table in by_clock
+    grid: int
+    later: Table
+    now: Table
+    over: Table
+    left: Table
+
+    @classmethod
+    def of(cls, ground: Ground, prices: Floats, grid: int) -> Outlook:
+        """prices: the worth of each slot. grid: minutes of a tick."""
+        idle = ground.shift.idle
+        ticks = int(ground.clock[1] - ground.clock[0]) // grid + 2
+        later, now, over = _by_clock(
+            ground.clock,
+            ground.slots,
+            prices,
+            ground.leg,
+            ground.way,
+            ground.home,
+            ground.home_cost,
+            ground.back_by,
+            idle,
+            grid,
+            ticks,
         )
-        self.by_time_left = by_time_left
+        left = _by_time_left(
+            ground.clock, ground.slots, prices, ground.leg, ground.way, ground.home, ground.home_cost, idle, grid
+        )
+        return cls(grid, later, now, over, left)
 
-    def most(
-        self, shift: Shift, job: Ints, early: Ints, offset: Ints, leave_max: Ints, service: Ints, eaten: Flags
-    ) -> Floats:
-        """For labels at the start of a stop: the most that can be gained after it."""
-        b, k = self.builder, shift.index
-        rules, idle = b.arrays.rules, shift.idle
-        ended = early + service
-        tick = (ended - b.begin) // b.grid
-        rest = (ended - b.begin) - tick * b.grid
-        flex = np.maximum(0, leave_max + offset - early)  # waiting that a later start at base would take away
-        back_by = np.minimum(shift.latest, leave_max + shift.longest)
-        place = k * b.returns + np.minimum(np.searchsorted(b.back_by[k], back_by), b.returns - 1)
-        at = tick, job, place
-        fixed, free = idle * rest, idle * (rest + flex)
-        fed = np.minimum(self.from_over[at] + fixed, self.over[at] + free)
-        if rules.lunch:
-            later = np.minimum(self.from_later[at] + fixed, self.later[at] + free)
-            now = np.minimum(self.from_now[at] + fixed, self.now[at] + free)
-            now = np.where(early <= rules.lunch_to, now, -1e9)
-            fed = np.where(eaten, fed, np.maximum(later, now))
-        away = np.maximum(early - leave_max, offset) + service
-        left = shift.longest - away
-        if rules.lunch:
-            spare = max(shift.latest - rules.lunch_from - rules.lunch, rules.lunch_to - shift.earliest)
-            hungry = np.maximum(left - rules.lunch, min(spare, shift.longest) - away)
-            left = np.where(eaten, left, hungry)
-        steps = np.clip(-(-left // b.grid), 0, len(self.by_time_left) - 1)
-        by_left = np.where(left < 0, -1e9, self.by_time_left[steps, job, k])
-        return np.asarray(np.minimum(fed, by_left), dtype=float) + self.slack
+
+@compiled
+def _by_clock(  # noqa: C901 -- one loop, for the compiler
+    clock: npt.NDArray[np.int64],
+    slots: Ints,
+    prices: Floats,
+    leg: Ints,
+    way: Floats,
+    home: Ints,
+    home_cost: Floats,
+    back_by: npt.NDArray[np.int64],
+    idle: float,
+    grid: int,
+    ticks: int,
+) -> tuple[Table, Table, Table]:
+    """Tables [tick, job, return, 0: at the tick, 1: at the best of it and all later ones]."""
+    begin, lunch, lunch_from, lunch_to = clock[0], clock[3], clock[4], clock[5]
+    jobs, returns = len(home), len(back_by)
+    later = np.full((ticks, jobs, returns, 2), NEVER)
+    now = np.full((ticks, jobs, returns, 2), NEVER)
+    over = np.full((ticks, jobs, returns, 2), NEVER)
+    done, open_ = np.full((ticks, jobs, returns), NEVER), np.full((ticks, jobs, returns), NEVER)
+    last_tick = np.full(jobs, -1, dtype=np.int64)
+    first_end, eat_end = np.full(jobs, ticks, dtype=np.int64), np.full(jobs, -1, dtype=np.int64)
+    for s in range(len(slots)):
+        j, long = slots[s, 0], slots[s, 3] // grid
+        last_tick[j] = max(last_tick[j], (slots[s, 2] - begin) // grid)
+        first_end[j] = min(first_end[j], (slots[s, 1] - begin) // grid + long)
+        eat_end[j] = max(eat_end[j], (lunch_to - begin) // grid + long)
+    steps = leg // grid
+    lunch_tick, lunch_ticks, lunch_rest = (lunch_from - begin) // grid, lunch // grid, idle * (lunch % grid)
+    waiting = idle * grid
+    for tick in range(ticks - 1, -1, -1):
+        at = begin + tick * grid
+        if tick + 1 < ticks:
+            for j in range(jobs):
+                for r in range(returns):
+                    done[tick, j, r] = done[tick + 1, j, r] - waiting
+                    open_[tick, j, r] = open_[tick + 1, j, r] - waiting
+        for s in range(len(slots)):
+            if tick < (slots[s, 1] - begin) // grid or tick > (slots[s, 2] - begin) // grid:
+                continue
+            j, end = slots[s, 0], tick + slots[s, 3] // grid
+            if end >= ticks:
+                continue
+            worth = prices[s] + idle * (slots[s, 3] % grid)
+            for r in range(returns):
+                done[tick, j, r] = max(done[tick, j, r], worth + over[end, j, r, 0])
+                if lunch > 0:
+                    follows = later[end, j, r, 0]
+                    if at <= lunch_to:
+                        follows = max(follows, now[end, j, r, 0])
+                    open_[tick, j, r] = max(open_[tick, j, r], worth + follows)
+        for i in range(jobs):
+            if tick < first_end[i]:
+                continue
+            hungry = lunch > 0 and tick <= eat_end[i]
+            back = at + home[i]
+            for r in range(returns):
+                if back <= back_by[r]:
+                    straight = -home_cost[i] - idle * home[i]
+                    over[tick, i, r, 0] = straight
+                    if lunch > 0 and back <= lunch_to:
+                        later[tick, i, r, 0] = straight
+                if hungry and max(back, lunch_from) + lunch <= back_by[r]:
+                    now[tick, i, r, 0] = -home_cost[i] - idle * (max(back, lunch_from) - at)
+            for j in range(jobs):
+                arrive = tick + steps[i, j]
+                if i == j or arrive > last_tick[j]:
+                    continue
+                cost = way[i, j] + waiting * steps[i, j]
+                for r in range(returns):
+                    over[tick, i, r, 0] = max(over[tick, i, r, 0], done[arrive, j, r] - cost)
+                if lunch > 0:
+                    for r in range(returns):
+                        later[tick, i, r, 0] = max(later[tick, i, r, 0], open_[arrive, j, r] - cost)
+                if hungry:
+                    eat = max(arrive, lunch_tick) + lunch_ticks
+                    if eat <= last_tick[j]:
+                        cost = way[i, j] + waiting * (eat - lunch_ticks - tick) - lunch_rest
+                        for r in range(returns):
+                            now[tick, i, r, 0] = max(now[tick, i, r, 0], done[eat, j, r] - cost)
+            for r in range(returns):
+                later[tick, i, r, 1], now[tick, i, r, 1] = later[tick, i, r, 0], now[tick, i, r, 0]
+                over[tick, i, r, 1] = over[tick, i, r, 0]
+                if tick + 1 < ticks:
+                    later[tick, i, r, 1] = max(later[tick, i, r, 1], later[tick + 1, i, r, 1])
+                    now[tick, i, r, 1] = max(now[tick, i, r, 1], now[tick + 1, i, r, 1])
+                    over[tick, i, r, 1] = max(over[tick, i, r, 1], over[tick + 1, i, r, 1])
+    return later, now, over
+
+
+@compiled
+def _by_time_left(
+    clock: npt.NDArray[np.int64],
+    slots: Ints,
+    prices: Floats,
+    leg: Ints,
+    way: Floats,
+    home: Ints,
+    home_cost: Floats,
+    idle: float,
+    grid: int,
+) -> Table:
+    """The best that can follow when so many ticks are left of the longest day, whatever the clock: [tick, job]."""
+    jobs, steps = len(home), clock[2] // grid + 2
+    left, arrived = np.full((steps, jobs), NEVER), np.full((steps, jobs), NEVER)
+    for step in range(steps):
+        for s in range(len(slots)):
+            j, before = slots[s, 0], step - slots[s, 3] // grid
+            if before >= 0:
+                arrived[step, j] = max(arrived[step, j], prices[s] + left[before, j])
+        for i in range(jobs):
+            if home[i] <= step * grid:
+                left[step, i] = -home_cost[i] - idle * home[i]
+            for j in range(jobs):
+                before = step - leg[i, j] // grid
+                if i != j and before >= 0:
+                    left[step, i] = max(left[step, i], arrived[before, j] - way[i, j] - idle * leg[i, j])
+    return left

@@ -7,13 +7,11 @@ import math
 from collections.abc import Callable
 
 from .arrays import WeekArrays
+from .growing import ALL_ROUND, HARSH
 from .labelling import Column, Labeller
-from .outlook import Outlook, OutlookBuilder
 from .relaxation import Prices, Relaxation
 
 _EPSILON = 1e-6
-_FEW, _MANY = 150, 2000
-"""Labels kept of each length: while prices are still wild, and to finish."""
 _ADDED = 40
 
 
@@ -22,16 +20,15 @@ class Pricing:
 
     def __init__(self, arrays: WeekArrays) -> None:
         self.arrays = arrays
-        self.builder = OutlookBuilder(arrays)
+        self.labeller = Labeller(arrays)
         self.relaxation = Relaxation(arrays)
         self.bound = 0.0
         self.whole_costs = _whole_costs(arrays)
         self.prices: Prices | None = None
-        self.outlook: Outlook | None = None
         self.converged = False
         """Whether no round at all is missing at these prices."""
-        self._most = _FEW
-        self._first = 0
+        self._rivalry = HARSH
+        self._whole, self._lowest = True, 0.0
 
     def rounded(self, bound: float) -> float:
         """The bound lifted to the next amount a plan can cost."""
@@ -47,54 +44,60 @@ class Pricing:
         self.prices = prices = self.relaxation.solve()
         if prices is None:
             return False
-        self.outlook = outlook = self.builder.build(prices.slots)
-        added, whole, lowest = 0, True, 0.0
         shifts = self.arrays.shifts
-        for turn in range(len(shifts)):
-            shift = shifts[(self._first + turn) % len(shifts)]
+        added = 0
+        while self._rivalry < ALL_ROUND:
+            added += self._turn(prices, spent, self._rivalry)
+            if added > len(shifts):
+                return not spent()
             if spent():
-                self._first = shift.index
                 return False
-            labeller = Labeller(
-                self.arrays,
+            self._rivalry += 1
+        self._whole, self._lowest = True, 0.0
+        added += self._turn(prices, spent, ALL_ROUND)
+        self.converged = self._whole and not added
+        if self._whole:
+            self.bound = max(self.bound, self.rounded(prices.value + self._lowest))
+        return added > 0 and not spent()
+
+    def _turn(self, prices: Prices, spent: Callable[[], bool], rivalry: int) -> int:
+        """Add rounds of every crew-day; how many."""
+        added = 0
+        for shift in self.arrays.shifts:
+            if spent():
+                self._whole = False
+                break
+            worth = prices.slots[shift.index]
+            outlook = self.labeller.outlook(shift, worth, coarse=rivalry < ALL_ROUND)
+            found = self.labeller.cheapest(
                 outlook,
                 shift,
-                prices.slots[shift.index],
+                worth,
                 float(prices.crew_day[shift.index]),
                 -_EPSILON,
-                most=self._most,
                 limit=3 * _ADDED,
+                rivalry=rivalry,
             )
-            columns = labeller.run()
-            whole &= labeller.whole
-            lowest += min(0.0, labeller.lowest_dropped, columns[0].reduced if columns else 0.0)
-            added += self.relaxation.add(columns, _ADDED)
-        self.bound = max(self.bound, self.rounded(prices.value + lowest))
-        self.converged = whole and not added
-        if added <= len(shifts) and not whole and self._most < _MANY:
-            self._most = min(_MANY, 3 * self._most)
-            return True
-        return added > 0
+            self._whole &= found.whole
+            self._lowest += min(0.0, found.lowest)
+            added += self.relaxation.add(found.columns, _ADDED)
+        return added
 
     def enumerate(self, below: float, most: int, spent: Callable[[], bool]) -> list[Column] | None:
         """Every round whose reduced cost is less than `below`, at the prices of the last turn; None when there are
         more than `most`, or time is up."""
-        prices, outlook = self.prices, self.outlook
-        if prices is None or outlook is None:
+        prices = self.prices
+        if prices is None:
             return None
         found: list[Column] = []
         for shift in self.arrays.shifts:
-            labeller = Labeller(
-                self.arrays,
-                outlook,
-                shift,
-                prices.slots[shift.index],
-                float(prices.crew_day[shift.index]),
-                below,
-                too_many=lambda labels: labels > 40 * most or spent(),
-            )
-            found += labeller.run()
-            if not labeller.whole or len(found) > most:
+            if spent():
+                return None
+            worth, crew_price = prices.slots[shift.index], float(prices.crew_day[shift.index])
+            outlook = self.labeller.outlook(shift, worth)
+            listed = self.labeller.all_below(outlook, shift, worth, crew_price, below, most=most)
+            found += listed.columns
+            if not listed.whole or len(found) > most:
                 return None
         return found
 

@@ -11,6 +11,7 @@ from .plan import Plan, Progress
 from .problem import Week
 from .search import Search, UnsoundPlan, checked
 from .totals import plan_of
+from .warm import warm
 
 __all__ = ["UnsoundPlan", "checked", "solve"]
 
@@ -32,6 +33,7 @@ def solve(
     ends early with the best so far. standing: a plan in force, whose rounds stay on offer; the answer is never worse
     than keeping it. The plan returned has passed the checker.
     """
+    warm()  # where the inner loops must be compiled first, that is no part of the seconds
     started = time.monotonic()
     pool = Rounds(week)
     search = Search(week, started, seconds, effort, on_progress, stop, checked(week, plan_of(week, ())))
