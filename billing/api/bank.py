@@ -138,6 +138,10 @@ class SettleSerializer(serializers.Serializer[Any]):
     named_invoices = serializers.ListField(child=OwnKey(Invoice), required=False, default=list)
 
 
+class SettledSerializer(serializers.Serializer[Any]):
+    settled = serializers.IntegerField(help_text="How many lines were settled.")
+
+
 class AsideSerializer(serializers.Serializer[Any]):
     reason = serializers.CharField(max_length=300)
 
@@ -174,7 +178,7 @@ class BankEntryViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMix
         bank.accept_proposal(entry=entry, seen=form.validated_data["seen"], by=self.seat.user, now=timezone.now())
         return self._shown(entry)
 
-    @extend_schema(request=None, responses={200: serializers.DictField(child=serializers.IntegerField())})
+    @extend_schema(request=None, responses=SettledSerializer)
     @action(detail=False, methods=["post"], url_path="accept-sure")
     def accept_sure(self, request: Request) -> Response:
         """Settle every line whose suggestion is sure; says how many."""
