@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
+import zoneinfo
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from decimal import ROUND_UP, Decimal
 from itertools import groupby
-from typing import Any
+from typing import Any, Final
 
-from scheduling.models import ProposedRound, ProposedStop, ProposedWeek
+from django.utils.formats import date_format
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
+
+from scheduling.models import ProposedRound, ProposedStop, ProposedWeek, StepKind, WeekStep
 from scheduling.queries import DAYS
 from scheduling.reasons import why_visited
-from trimmer.models import Business, Visit
+from scheduling.services.arranging import Hand
+from scheduling.services.loading import moment
+from scheduling.services.writing import dealt
+from trimmer.models import Business, Crew, Farm, Visit
+from trimmer.showing import show_percent
+
+CENT: Final = Decimal("0.01")
+TENTH_OF_A_PERCENT: Final = Decimal("0.001")
 
 
 @dataclass
@@ -30,6 +44,9 @@ class BoardStop:
     wash_minutes: int = 0
     part: int = 1
     parts: int = 1
+    key: str = ""  # the planner's name of the job; empty where nothing can be changed
+    pin: str = ""
+    was_booked: bool = False
 
 
 @dataclass
@@ -37,6 +54,7 @@ class BoardRound:
     """A crew's day on the board."""
 
     crew: str
+    date: dt.date | None = None
     leave_at: dt.datetime | None = None
     back_at: dt.datetime | None = None
     back_drive_minutes: int | None = None
@@ -47,6 +65,11 @@ class BoardRound:
     @property
     def head(self) -> int:
         return sum(stop.head for stop in self.stops)
+
+    @property
+    def minutes(self) -> int:
+        """From leaving base to being back; 0 where it is not known."""
+        return round((self.back_at - self.leave_at).total_seconds() / 60) if self.leave_at and self.back_at else 0
 
 
 @dataclass
@@ -63,6 +86,106 @@ class BoardDay:
         return sum(len(made.stops) for made in self.rounds)
 
 
+@dataclass(frozen=True)
+class WeekSums:
+    """What a week comes to."""
+
+    farms: int
+    head: int
+    drive_minutes: int
+    distance_m: int
+    crew_days: int
+
+
+def sums_of(days: list[BoardDay]) -> WeekSums:
+    """Add up the rounds of a week."""
+    rounds = [made for day in days for made in day.rounds]
+    return WeekSums(
+        farms=len({stop.farm_id for made in rounds for stop in made.stops}),
+        head=sum(made.head for made in rounds),
+        drive_minutes=sum(made.drive_minutes for made in rounds),
+        distance_m=sum(made.distance_m for made in rounds),
+        crew_days=len(rounds),
+    )
+
+
+STEP_SENTENCES: Final = {
+    StepKind.MOVED: _("%(farm)s moved to %(day)s, %(crew)s"),
+    StepKind.PUT_IN: _("%(farm)s put in on %(day)s, %(crew)s"),
+    StepKind.TAKEN_OUT: _("%(farm)s taken out of the week"),
+    StepKind.PINNED: _("%(farm)s pinned to its crew and day"),
+    StepKind.UNPINNED: _("Pin of %(farm)s taken off"),
+}
+HOUR_PINNED: Final = _("%(farm)s pinned to its crew, day and hour")
+
+COST_PARTS: Final = {
+    "out": _("Crews going out"),
+    "time": _("Hours driving, washing down and waiting"),
+    "road": _("Kilometres"),
+    "late": _("Days late"),
+    "left": _("Left for another week"),
+    "moved": _("Moving what farms were told"),
+}
+
+
+def cost_rows(week: ProposedWeek) -> list[tuple[Any, Decimal]]:
+    """The parts of a proposal's cost, by name; those that are nothing are left off."""
+    parts = {name: Decimal(value) for name, value in week.parts.items()}
+    return [(COST_PARTS[name], parts[name]) for name in COST_PARTS if parts.get(name)]
+
+
+def bound_sentence(week: ProposedWeek, *, holds: bool, language: str) -> str:
+    """How far from the best a proposal can be at most, in one sentence; honest where that is not known."""
+    if week.cost is None:
+        return ""
+    if week.bound is None:
+        return gettext("How much cheaper another plan could be is not known.")
+    if not holds:
+        return gettext(
+            "What the planner had to keep has changed since, so how much cheaper another plan could be is not known. "
+            "Propose the week again to find out."
+        )
+    held = bool(week.held)
+    if week.cost <= week.bound + CENT:
+        if held:
+            return gettext("This is the cheapest plan there is that keeps your pins and what you took out.")
+        return gettext("This is the cheapest plan there is.")
+    share = (week.cost - week.bound) / week.cost
+    percent = show_percent(share.quantize(TENTH_OF_A_PERCENT, rounding=ROUND_UP), language, 1)
+    if held:
+        return gettext("No plan that keeps your pins and what you took out can be more than %(percent)s cheaper.") % {
+            "percent": percent
+        }
+    return gettext("No plan can be more than %(percent)s cheaper.") % {"percent": percent}
+
+
+def step_rows(week: ProposedWeek, steps: list[WeekStep], business: Business) -> list[dict[str, Any]]:
+    """The steps people took, the latest first: a sentence, what each cost, by whom, and whether it is taken back."""
+    crews = dict(Crew.objects.of(business).values_list("pk", "name"))
+
+    def at(crew: int, day: int) -> dict[str, str]:
+        date = week.monday + dt.timedelta(days=day)
+        return {"day": date_format(date, "l"), "crew": crews.get(crew, "")}
+
+    rows = []
+    for step in reversed(steps):
+        details = step.details
+        text = STEP_SENTENCES[StepKind(step.kind)]
+        if step.kind == StepKind.PINNED and details.get("hour"):
+            text = HOUR_PINNED
+        values = {"farm": str(step.farm)} | (at(details["crew"], details["day"]) if "crew" in details else {})
+        rows.append(
+            {
+                "text": text % values,
+                "extra": Decimal(details.get("extra", 0)) / 100,
+                "by": step.made_by,
+                "at": step.made_at,
+                "back": step.number > week.step,
+            }
+        )
+    return rows
+
+
 def board_of_proposal(week: ProposedWeek) -> list[BoardDay]:
     """The days of a proposed week."""
     rounds = (
@@ -75,6 +198,7 @@ def board_of_proposal(week: ProposedWeek) -> list[BoardDay]:
     for made in rounds:
         board = BoardRound(
             crew=made.crew.name,
+            date=made.date,
             leave_at=made.leave_at,
             back_at=made.back_at,
             back_drive_minutes=made.back_drive_minutes,
@@ -101,12 +225,69 @@ def board_of_visits(business: Business, monday: dt.date) -> list[BoardDay]:
         stops = [_booked_stop(visit) for visit in group]
         board = BoardRound(
             crew=crew,
+            date=date,
             drive_minutes=sum(stop.drive_minutes or 0 for stop in stops),
             distance_m=sum(stop.distance_m or 0 for stop in stops),
             stops=stops,
         )
         days[(date - monday).days].rounds.append(board)
     return days
+
+
+def rounds_in_hand(
+    hand: Hand, crew_days: Iterable[tuple[int, int]], *, business: Business, monday: dt.date
+) -> list[BoardRound]:
+    """Rounds of an arrangement that is only tried, an empty one where a crew would stay at home."""
+    crews = dict(Crew.objects.of(business).values_list("pk", "name"))
+    farms = dict(
+        Farm.objects.of(business)
+        .filter(pk__in=[facts.farm for facts in hand.ground.facts.values()])
+        .values_list("pk", "name")
+    )
+    zone = zoneinfo.ZoneInfo(business.time_zone)
+    parts = dealt(hand)
+    found = []
+    for crew, day in crew_days:
+        date = monday + dt.timedelta(days=day)
+        made = hand.plan.round_of(crew, day)
+        if made is None:
+            found.append(BoardRound(crew=crews.get(crew, ""), date=date))
+            continue
+        board = BoardRound(
+            crew=crews.get(crew, ""),
+            date=date,
+            leave_at=moment(date, made.leave, zone),
+            back_at=moment(date, made.back, zone),
+            back_drive_minutes=made.drive_home,
+            drive_minutes=made.drive,
+            distance_m=made.metres,
+        )
+        wash = 0
+        for stop in made.stops:
+            key = str(stop.job)
+            facts = hand.ground.facts[key]
+            part, of_parts, head = parts[key, crew, day]
+            board.stops.append(
+                BoardStop(
+                    farm=farms.get(facts.farm, ""),
+                    farm_id=facts.farm,
+                    url_id=facts.visit,
+                    start_at=moment(date, stop.start, zone),
+                    end_at=moment(date, stop.end, zone),
+                    head=sum(head.values()),
+                    why="",
+                    state="booked" if facts.visit else "proposed",
+                    drive_minutes=stop.drive,
+                    distance_m=stop.metres,
+                    wash_minutes=wash,
+                    part=part,
+                    parts=of_parts,
+                    key=key,
+                )
+            )
+            wash = stop.wash
+        found.append(board)
+    return found
 
 
 def _empty_days(monday: dt.date) -> list[BoardDay]:
@@ -128,6 +309,9 @@ def _proposed_stop(stop: ProposedStop) -> BoardStop:
         wash_minutes=stop.wash_minutes,
         part=stop.part,
         parts=stop.parts,
+        key=stop.key,
+        pin=stop.pin,
+        was_booked=stop.was_booked,
     )
 
 

@@ -2,6 +2,10 @@
 
 from django.urls import URLPattern, URLResolver
 
-from scheduling.views import settings, weeks
+from scheduling.views import changing, settings, weeks
 
-urlpatterns: list[URLPattern | URLResolver] = [*weeks.urlpatterns, *settings.urlpatterns]
+urlpatterns: list[URLPattern | URLResolver] = [
+    *weeks.urlpatterns,
+    *changing.urlpatterns,
+    *settings.urlpatterns,
+]

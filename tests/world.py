@@ -26,7 +26,10 @@ from billing.models import (
     ReminderStop,
     TaxCategory,
 )
-from scheduling.models import LeftOut, ProposedRound, ProposedStop, ProposedWeek, WeekState
+from scheduling import planner
+from scheduling.models import LeftOut, ProposedWeek
+from scheduling.services.loading import load_week
+from scheduling.services.saving import save_plan
 from tests import make
 from trimmer.access import Seat
 from trimmer.models import (
@@ -157,28 +160,17 @@ def _add_facts(world: World) -> None:
 
 
 def _add_rounds(world: World) -> None:
-    week = ProposedWeek.objects.create(
-        business=world.business, monday=MONDAY, state=WeekState.PROPOSED, asked_at=make.NOW
-    )
-    start = dt.datetime.combine(MONDAY, dt.time(8), tzinfo=dt.UTC)
-    end = start + dt.timedelta(hours=3)
-    made = ProposedRound.objects.create(
-        week=week, crew=world.crew, date=MONDAY, leave_at=start, back_at=end, drive_minutes=20, distance_m=20_000
-    )
-    stop = ProposedStop.objects.create(
-        round=made,
-        position=0,
-        farm=world.farm,
-        reason="request",
-        head={"cow": 4},
-        start_at=start,
-        end_at=end,
-        drive_minutes=10,
-        distance_m=10_000,
-    )
-    stop.requests.add(world.request)
+    """A proposed week with one visit in it, made as a worker makes it but without a search."""
+    week = ProposedWeek.objects.create(business=world.business, monday=MONDAY, asked_at=make.NOW)
+    loaded = load_week(business=world.business, monday=MONDAY, today=make.TODAY)
+    assert loaded.week is not None
+    (job,) = (job for job in loaded.week.jobs if job.fixed is None)
+    made = planner.evaluate(loaded.week, world.crew.pk, 0, [(job.id, job.work)])
+    assert isinstance(made, planner.Round)
+    save_plan(proposed=week, loaded=loaded, plan=planner.plan_of(loaded.week, [made]), reasons=())
     LeftOut.objects.create(week=week, farm=world.farm, head={"cow": 2}, reason="no-room")
     world.objects |= {"weeks": week, "proposed-weeks": week}
+    world.samples |= {"key": str(job.id), "stops": str(job.id)}
 
 
 def _add_bills(world: World) -> None:

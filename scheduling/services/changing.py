@@ -7,7 +7,7 @@ stands, so that of two people who change the same proposal the second is told an
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from http import HTTPStatus
@@ -93,15 +93,22 @@ def hand_of(week: ProposedWeek) -> Hand:
     return Hand(read_ground(week.ground), read_arrangement(step.arrangement))
 
 
-def sentence_of(why: CannotBe, hand: Hand, day: int | None = None) -> str:
+def farm_names(hand: Hand) -> dict[int, str]:
+    """The names of all farms in the proposal."""
+    farms = {facts.farm for facts in hand.ground.facts.values()}
+    return dict(Farm.objects.filter(pk__in=farms).values_list("pk", "name"))
+
+
+def sentence_of(why: CannotBe, hand: Hand, day: int | None = None, farms: Mapping[int, str] | None = None) -> str:
     """The rule that forbids a change, for people."""
     facts = hand.ground.facts.get(why.job or "")
-    farm = Farm.objects.filter(pk=facts.farm).values_list("name", flat=True).first() if facts else ""
+    names = farm_names(hand) if farms is None else farms
+    farm = names.get(facts.farm, "") if facts else ""
     job = hand.week.job(why.job) if why.job in hand.week.job_index else None
     code = why.code
     if code == "window-missed" and job is not None and job.fixed is not None:
         code = "pin-missed" if why.job in hand.arranged.pins else "booking-missed"
-    return rule_sentence(code, farm=farm or "", job=job, day=day, **why.params)
+    return rule_sentence(code, farm=farm, job=job, day=day, **why.params)
 
 
 def places_of(*, week: ProposedWeek, key: str, part: int = 1) -> list[Place]:

@@ -168,6 +168,7 @@ def _job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_d
     may_split = work >= SPLIT_FROM_MINUTES
     if may_split:
         work = -(-work // SPLIT_STEP) * SPLIT_STEP
+    earliest_day = max(first_day, (ask.earliest_on - monday).days if ask.earliest_on else 0)
     due_day = (ask.due_on - monday).days if ask.due_on else None
     return planner.Job(
         id=key,
@@ -175,9 +176,10 @@ def _job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_d
         setup=settings.setup_minutes,
         may_split=may_split,
         windows=_windows(ask),
-        earliest_day=max(first_day, (ask.earliest_on - monday).days if ask.earliest_on else 0),
+        earliest_day=earliest_day,
         latest_day=(ask.latest_on - monday).days if ask.latest_on else None,
-        due_day=max(due_day, -DAYS) if due_day is not None else None,
+        # days late before the first that can be planned are in no plan's hands, so they are not in its cost
+        due_day=max(due_day, earliest_day - 1) if due_day is not None else None,
         late_cost=round(float(settings.late_day_cost) * CENTS * URGENCY_WEIGHT[ask.urgency]),
         skip_cost=_skip_cost(ask, settings, monday, due_by_sunday=due_day is not None and due_day < DAYS),
         tier=farm.health_tier,

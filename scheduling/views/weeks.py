@@ -15,13 +15,17 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
 
-from scheduling.board import board_of_proposal, board_of_visits
+from scheduling.board import board_of_proposal, board_of_visits, bound_sentence, cost_rows, step_rows, sums_of
+from scheduling.forms.weeks import ChangeForm
 from scheduling.models import LeftOut, ProposedWeek, WeekState
 from scheduling.reasons import why_left_out
 from scheduling.services import weeks
-from trimmer.access import MEMBERS, OWNER, TRIMMER, SeatedRequest, may
+from scheduling.services.changing import bound_holds, hand_of
+from scheduling.services.saving import TAKEN_OUT
+from trimmer.access import MEMBERS, OWNER, TRIMMER, Seat, SeatedRequest, may
 from trimmer.errors import Refusal
 from trimmer.models import Business, JobState, Visit, VisitRequest
+from trimmer.services.jobs import ask_to_stop
 
 WEEKS_BACK = 2
 WEEKS_AHEAD = 6
@@ -76,41 +80,78 @@ def _monday(text: str) -> dt.date:
 @may(*MEMBERS)
 def week_page(request: SeatedRequest, monday: str) -> HttpResponse:
     """A week as a board: the proposal that waits, or what is booked."""
-    business = request.seat.business
     day = _monday(monday)
     if day.isoformat() != monday:
         return redirect("week-page", monday=day.isoformat())
-    now = timezone.now()
-    today = weeks.local_date(business, now)
-    proposal = latest_proposal(business, day)
+    return render(request, "scheduling/week_page.html", week_values(request.seat, day))
+
+
+def week_values(seat: Seat, day: dt.date, *, just: str = "") -> dict[str, Any]:
+    """All that the page of a week shows. just: the key of a visit that was changed a moment ago."""
+    business = seat.business
+    today = weeks.local_date(business, timezone.now())
+    latest = latest_proposal(business, day)
+    job = latest.job if latest and latest.state == WeekState.PLANNING else None
+    failed = job is not None and job.state == JobState.FAILED
+    proposal = _looked_at(business, day) if latest and latest.state == WeekState.PLANNING else latest
     proposed = proposal if proposal and proposal.state == WeekState.PROPOSED else None
     confirmed = proposal if proposal and proposal.state == WeekState.CONFIRMED else None
-    job = proposal.job if proposal and proposal.state == WeekState.PLANNING else None
     days = board_of_proposal(proposed) if proposed else board_of_visits(business, day)
     shown = proposed or confirmed
-    left_out = LeftOut.objects.filter(week=shown).select_related("farm", "week") if shown else LeftOut.objects.none()
-    return render(
-        request,
-        "scheduling/week_page.html",
+    to_come = seat.role in {OWNER, TRIMMER} and day + dt.timedelta(days=6) > today
+    planning = job is not None and not failed
+    values = {
+        "monday": day,
+        "sunday": day + dt.timedelta(days=6),
+        "previous": day - dt.timedelta(weeks=1),
+        "next": day + dt.timedelta(weeks=1),
+        "today": today,
+        "proposed": proposed,
+        "confirmed": confirmed,
+        "planned": latest if job else None,
+        "job": job,
+        "failed": failed,
+        "planning": planning,
+        "days": [board for board in days if board.rounds or board.date.weekday() < 5],
+        "sums": sums_of(days),
+        "left_out": _left_out_rows(shown, business.currency),
+        "may_plan": to_come,
+        "may_change": to_come and proposed is not None and bool(proposed.ground) and not planning,
+        "just": just,
+    }
+    return values | (_proposal_values(proposed, business) if proposed else {})
+
+
+def _looked_at(business: Business, monday: dt.date) -> ProposedWeek | None:
+    """The proposal or confirmed week that stands while another is being planned."""
+    standing = ProposedWeek.objects.of(business).filter(monday=monday)
+    return standing.filter(state__in=[WeekState.PROPOSED, WeekState.CONFIRMED]).select_related("business").first()
+
+
+def _left_out_rows(week: ProposedWeek | None, currency: str) -> list[dict[str, Any]]:
+    rows = LeftOut.objects.filter(week=week).select_related("farm", "week") if week else LeftOut.objects.none()
+    return [
         {
-            "monday": day,
-            "sunday": day + dt.timedelta(days=6),
-            "previous": day - dt.timedelta(weeks=1),
-            "next": day + dt.timedelta(weeks=1),
-            "today": today,
-            "proposed": proposed,
-            "confirmed": confirmed,
-            "job": job,
-            "failed": job is not None and job.state == JobState.FAILED,
-            "days": [board for board in days if board.rounds or board.date.weekday() < 5],
-            "stops": sum(board.farms for board in days),
-            "left_out": [
-                {"farm": row.farm, "head": sum(row.head.values()), "why": why_left_out(row, business.currency)}
-                for row in left_out
-            ],
-            "may_plan": request.seat.role in {OWNER, TRIMMER} and day + dt.timedelta(days=6) > today,
-        },
-    )
+            "farm": row.farm,
+            "key": row.key,
+            "head": sum(row.head.values()),
+            "why": _("You took it out.") if row.reason == TAKEN_OUT else why_left_out(row, currency),
+            "by_hand": row.reason == TAKEN_OUT,
+        }
+        for row in rows
+    ]
+
+
+def _proposal_values(proposed: ProposedWeek, business: Business) -> dict[str, Any]:
+    steps = list(proposed.steps.select_related("farm", "made_by"))
+    holds = not proposed.ground or bound_holds(proposed, hand_of(proposed))
+    return {
+        "cost_rows": cost_rows(proposed),
+        "bound_sentence": bound_sentence(proposed, holds=holds, language=business.language),
+        "steps": step_rows(proposed, [step for step in steps if step.number], business),
+        "may_undo": proposed.step > 0,
+        "may_redo": any(step.number > proposed.step for step in steps),
+    }
 
 
 @require_POST
@@ -132,8 +173,10 @@ def week_confirm(request: SeatedRequest, pk: int) -> HttpResponse:
     week = _own(request, pk)
     if request.method != "POST":
         return render(request, "scheduling/week_confirm.html", {"week": week, "days": board_of_proposal(week)})
+    seen = ChangeForm(request.POST)
+    version = seen.cleaned_data["version"] if seen.is_valid() else week.version
     try:
-        visits = weeks.confirm_week(week=week, by=request.user, now=timezone.now())
+        visits = weeks.confirm_week(week=week, version=version, by=request.user, now=timezone.now())
     except Refusal as refusal:
         messages.error(request, str(refusal))
         return redirect("week-page", monday=week.monday.isoformat())
@@ -145,6 +188,28 @@ def week_confirm(request: SeatedRequest, pk: int) -> HttpResponse:
     if untold:
         names = ", ".join(sorted({str(visit.farm) for visit in untold}))
         messages.warning(request, _("No e-mail address is known for: %(farms)s. Call them.") % {"farms": names})
+    return redirect("week-page", monday=week.monday.isoformat())
+
+
+@may(*MEMBERS)
+def week_progress(request: SeatedRequest, pk: int) -> HttpResponse:
+    """How far planning is, with the best so far: the page asks again and again, and at the end for itself anew."""
+    week = get_object_or_404(ProposedWeek.objects.seen_by(request.seat).select_related("job"), pk=pk)
+    response = render(request, "scheduling/parts/so_far.html", {"job": week.job, "planned": week})
+    if week.job is None or week.job.finished:
+        response["HX-Refresh"] = "true"
+    return response
+
+
+@require_POST
+@may(OWNER, TRIMMER)
+def week_stop(request: SeatedRequest, pk: int) -> HttpResponse:
+    """End planning soon, and keep the best so far."""
+    week = _own(request, pk)
+    if week.job is not None and ask_to_stop(job=week.job):
+        messages.success(request, _("Planning ends in a moment. The best plan so far is kept."))
+    else:
+        messages.info(request, _("Planning had ended already."))
     return redirect("week-page", monday=week.monday.isoformat())
 
 
@@ -179,6 +244,8 @@ urlpatterns = [
     path("weeks/<str:monday>", week_page, name="week-page"),
     path("weeks/<str:monday>/propose", week_propose, name="week-propose"),
     path("proposed-weeks/<int:pk>/confirm", week_confirm, name="week-confirm"),
+    path("proposed-weeks/<int:pk>/progress", week_progress, name="week-progress"),
+    path("proposed-weeks/<int:pk>/stop", week_stop, name="week-stop"),
     path("proposed-weeks/<int:pk>/undo", week_undo, name="week-undo"),
     path("proposed-weeks/<int:pk>/drop", week_drop, name="week-drop"),
 ]
