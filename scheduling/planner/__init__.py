@@ -4,7 +4,9 @@ own."""
 from .change import Change, ChangeKind, apply, burden
 from .check import Breach, check_plan
 from .difference import Difference, Moved, Visit, compare
-from .explain import LeftOut, hopeless, left_out
+from .explain import LeftOut, explain, hopeless, left_out
+from .letting_in import Suggestion
+from .nearest import Nearest
 from .plan import Infeasible, Plan, Progress, Round, Stop
 from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Moves, Rules, Told, Week
 from .replan import Cancelled, CrewDown, Event, NewJob, Overran, Replanned, happen, replan, usual_moves
@@ -33,6 +35,7 @@ __all__ = [
     "LeftOut",
     "Moved",
     "Moves",
+    "Nearest",
     "NewJob",
     "Overran",
     "Plan",
@@ -41,6 +44,7 @@ __all__ = [
     "Round",
     "Rules",
     "Stop",
+    "Suggestion",
     "Told",
     "Visit",
     "Week",
@@ -51,6 +55,7 @@ __all__ = [
     "check_plan",
     "compare",
     "evaluate",
+    "explain",
     "happen",
     "hopeless",
     "left_out",

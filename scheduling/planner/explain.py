@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from .change import with_job
 from .insertion import CrewDay, Draft, Rounds, Visits, ways_in
+from .letting_in import LettingIn, Suggestion
+from .nearest import Nearest, misses, nearest_of
 from .plan import Infeasible, Plan
 from .problem import Job, Key, Number, Week
 from .rounds import evaluate
+
+_NEAR = 120
+"""Minutes: what lacks no more than that says more than what would have to go."""
 
 _WHO = ("crew-off", "not-for-crew", "wrong-chute", "day-does-not-suit", "confirmed-elsewhere")
 
@@ -23,14 +30,23 @@ class LeftOut:
     confirmed crew does not work then. window-short (crew, day, service): longer than any opening. too-long (crew,
     day, over): even alone it passes a crew's day by `over` minutes at least. confirmed-in-the-way (crew, day, jobs):
     would fit, but for confirmed visits. wash-down (crew, day): would fit but for washing down after a less clean
-    herd. displaces (crew, day, jobs, extra): only in place of `jobs`, and the week would cost `extra` more.
-    worth-less (crew, day, added, skip_cost): fits, but costs more than leaving it out. no-room: no single exchange
-    makes room.
+    herd. chute-busy (crew, day, chute_kind): would fit with a crew that has not the chute. latest-day (crew, day):
+    would fit, but after its latest day. day-too-long, back-late, window-missed, no-lunch (crew, day, over, jobs): the
+    nearest place lacks `over` minutes, of the crew's day, of its hours, of the opening of the first of `jobs`, for
+    lunch. displaces (crew, day, jobs, extra): only in place of `jobs`, and the week would cost `extra` more.
+    worth-less (crew, day, added, skip_cost): fits, but costs more than leaving it out. fits (the same): would cost
+    less than leaving it out; the plan is not the best. no-room: no single exchange makes room.
+
+    nearest: the place that lacks the fewest minutes. suggestion: the smallest change that lets it in, confirmed by
+    solving; `searched` says whether it was looked for to the end.
     """
 
     job: Key
     code: str
     params: Mapping[str, Any] = field(default_factory=dict)
+    nearest: Nearest | None = None
+    suggestion: Suggestion | None = None
+    searched: bool = False
 
 
 def hopeless(week: Week) -> tuple[LeftOut, ...]:
@@ -39,10 +55,41 @@ def hopeless(week: Week) -> tuple[LeftOut, ...]:
     return tuple(reason for reason in found if reason is not None)
 
 
-def left_out(week: Week, plan: Plan) -> tuple[LeftOut, ...]:
-    """A reason for each job the plan leaves out, in the plan's order."""
-    pool = Rounds(week)
+def left_out(week: Week, plan: Plan, pool: Rounds | None = None) -> tuple[LeftOut, ...]:
+    """A reason for each job the plan leaves out, in the plan's order, without looking for a change. pool: rounds of
+    the week that are known already."""
+    pool = pool or Rounds(week)
     return tuple(_reason(week, plan, pool, week.job(job_id)) for job_id in plan.skipped)
+
+
+def explain(
+    week: Week,
+    plan: Plan,
+    *,
+    seconds: float,
+    effort: int | None = None,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+) -> tuple[LeftOut, ...]:
+    """A reason for each job the plan leaves out, in the plan's order, with the smallest single change that lets it in.
+
+    seconds: for all of them; effort: limit of each solving, as in `solve`. The dearest to leave out are tried first.
+    """
+    started = time.monotonic()
+    pool = Rounds(week)
+    found = {reason.job: reason for reason in left_out(week, plan, pool)}
+    order = sorted(found, key=lambda job: (-week.job(job).skip_cost, week.job_index[job]))
+    for place, job in enumerate(order):
+        left = seconds - (time.monotonic() - started)
+        if found[job].code == "fits":
+            found[job] = replace(found[job], searched=True)
+        elif left > 0 and not (stop is not None and stop()):
+            share = left / (len(order) - place)
+            search = LettingIn(week, plan, pool, week.job(job), seconds=share, effort=effort, seed=seed, stop=stop)
+            suggestion = search.run(price_first=found[job].code == "worth-less")
+            searched = suggestion is not None or not search.out_of_time
+            found[job] = replace(found[job], suggestion=suggestion, searched=searched)
+    return tuple(found[job] for job in plan.skipped)
 
 
 def _never(week: Week, job: Job) -> LeftOut | None:
@@ -83,24 +130,42 @@ def _reason(week: Week, plan: Plan, pool: Rounds, job: Job) -> LeftOut:
     if never is not None:
         return never
     draft: Draft = {(made.crew, made.day): made.visits for made in plan.rounds}
+    nearest = nearest_of(week, list(misses(week, draft, job)))
+    return replace(_kept_out(week, pool, draft, job, nearest), nearest=nearest)
+
+
+def _kept_out(week: Week, pool: Rounds, draft: Draft, job: Job, nearest: Nearest | None) -> LeftOut:
+    """The reason for a job that could be done, were it not for what else there is."""
     way = _cheapest(ways_in(pool, draft, job))
     if way is not None:
         added, changed = way
         crew, day = next(iter(changed))
-        params = {"crew": crew, "day": day, "added": added, "skip_cost": job.skip_cost}
-        return LeftOut(job=job.id, code="worth-less", params=params)
+        price = {"crew": crew, "day": day, "added": added, "skip_cost": job.skip_cost}
+        return LeftOut(job=job.id, code="worth-less" if added >= job.skip_cost else "fits", params=price)
     confirmed = _confirmed_in_the_way(week, pool, draft, job)
     if confirmed is not None:
         return confirmed
+    for code, other, more in _without_a_rule(week, job):
+        found = _cheapest(ways_in(Rounds(other), draft, other.job(job.id)))
+        if found is not None and found[0] < job.skip_cost:
+            crew, day = next(iter(found[1]))
+            return LeftOut(job=job.id, code=code, params={"crew": crew, "day": day} | more)
     swap = _cheapest_exchange(week, pool, draft, job)
-    washless = replace(
-        week, rules=replace(week.rules, wash=0), jobs=tuple(replace(j, wash_after=None) for j in week.jobs)
-    )
-    dry = _cheapest(ways_in(Rounds(washless), draft, job))
-    if dry is not None:
-        crew, day = next(iter(dry[1]))
-        return LeftOut(job=job.id, code="wash-down", params={"crew": crew, "day": day})
+    if nearest is not None and nearest.over is not None and (nearest.over <= _NEAR or swap is None):
+        jobs = (nearest.job,) if nearest.job is not None else ()
+        params: dict[str, Any] = {"crew": nearest.crew, "day": nearest.day, "over": nearest.over, "jobs": jobs}
+        return LeftOut(job=job.id, code=nearest.code, params=params)
     return swap if swap is not None else LeftOut(job=job.id, code="no-room")
+
+
+def _without_a_rule(week: Week, job: Job) -> Iterator[tuple[str, Week, dict[str, Any]]]:
+    """The week without one of the rules that may keep the job out, the code of the rule, and its figures."""
+    washless = tuple(replace(other, wash_after=None) for other in week.jobs)
+    yield "wash-down", replace(week, rules=replace(week.rules, wash=0), jobs=washless), {}
+    if job.chute_kind is not None:
+        yield "chute-busy", with_job(week, replace(job, chute_kind=None)), {"chute_kind": job.chute_kind}
+    if job.latest_day is not None:
+        yield "latest-day", with_job(week, replace(job, latest_day=None)), {}
 
 
 def _cheapest(ways: Iterable[tuple[Number, Draft]]) -> tuple[Number, Draft] | None:

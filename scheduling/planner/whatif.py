@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from .change import with_job
 from .difference import Difference, compare
 from .explain import LeftOut, left_out
+from .forcing import forced
 from .plan import Plan
-from .problem import DAY_END, Job, Key, Number, Week
+from .problem import Job, Key, Number, Week
 from .search import checked
 from .solve import solve
 from .totals import plan_of
@@ -49,10 +50,11 @@ def why_not(
 
     seconds, effort, seed, stop: as in `solve`. A confirmed visit is taken as free to move within the farm's openings.
     """
-    forced = _forced(week, week.job(job), day, crew)
-    found = solve(forced, seconds=seconds, effort=effort, seed=seed, stop=stop, standing=plan)
+    asked = forced(week, week.job(job))
+    asked = _on_day(asked, asked.job(job), day, crew)
+    found = solve(asked, seconds=seconds, effort=effort, seed=seed, stop=stop, standing=plan)
     if job in found.skipped:
-        reason = next(reason for reason in left_out(forced, found) if reason.job == job)
+        reason = next(reason for reason in left_out(asked, found) if reason.job == job)
         return WhyNot(job=job, day=day, crew=crew, refused=reason)
     free = with_job(week, replace(week.job(job), fixed=None))
     there = checked(free, plan_of(free, found.rounds))
@@ -61,26 +63,10 @@ def why_not(
     )
 
 
-def _forced(week: Week, job: Job, day: int, crew: Key | None) -> Week:
-    """The week where the job has no other day and is worth more than all that is not confirmed together."""
-    openings = {day: tuple(job.windows[day])} if job.windows.get(day) else {}
-    dear = 1 + _most_alone(week, job) + sum(other.skip_cost for other in week.jobs if other.fixed is None)
-    only = replace(job, windows=openings, fixed=None, skip_cost=dear)
+def _on_day(week: Week, job: Job, day: int, crew: Key | None) -> Week:
+    """The week where the job has no other day, nor crew if one is named."""
+    only = replace(job, windows={day: tuple(job.windows[day])} if job.windows.get(day) else {})
     if crew is not None:
         allowed = job.crews is None or crew in job.crews
         only = replace(only, crews=frozenset({crew} if allowed else ()))
-    jobs = (
-        other if other.fixed is None or other.id == job.id else replace(other, skip_cost=other.skip_cost + 2 * dear)
-        for other in week.jobs
-    )
-    return with_job(replace(week, jobs=tuple(jobs)), only)
-
-
-def _most_alone(week: Week, job: Job) -> Number:
-    """More than the job costs by itself, on rounds of its own."""
-    dearest = [week.costs_of(crew) for crew in week.crews]
-    j = week.job_index[job.id]
-    metres = max((row[j] for table in (week.metres_out, week.metres_home) for row in table or ()), default=0)
-    a_round = max(c.crew_day + (c.drive + c.off_work) * DAY_END + 2 * c.metre * metres for c in dearest)
-    moved = week.moves.day * max(1, len(job.told))
-    return (a_round + moved) * max(1, week.rules.split_most) + job.late_cost * week.days
+    return with_job(week, only)

@@ -90,3 +90,53 @@ def test_a_job_kept_out_by_washing_down_says_so() -> None:
     dirty = a_job("dirty", tier=1, windows=morning, skip_cost=9000)
     reason = _left([dirty, a_job("clean", windows=later)], [20, 20], ["dirty"])
     assert reason.code == "wash-down"
+
+
+FULL = a_job("full", work=400, skip_cost=9000)
+
+
+def test_a_day_too_short_by_a_few_minutes_says_by_how_many() -> None:
+    reason = _left([FULL, a_job("b", work=130)], [20, 20], ["full"])
+    assert (reason.code, reason.params["over"]) == ("day-too-long", 410 + 140 + 40 + 30 - 600)
+    assert reason.nearest is not None
+    assert (reason.nearest.crew, reason.nearest.day) == ("north", 0)
+
+
+def test_a_crew_that_has_to_be_back_says_how_late_it_would_be() -> None:
+    week = on_a_road([FULL, a_job("b", work=60)], [20, 20], crews=[a_crew(hours={0: (390, 900)})], days=1)
+    reason = next(iter(left_out(week, plan_of(week, [_round(week, "full")]))))
+    assert (reason.code, reason.params["over"]) == ("back-late", 390 + 20 + 410 + 70 + 20 + 30 - 900)
+
+
+def test_an_opening_that_is_missed_says_by_how_much_and_whose() -> None:
+    early = a_job("b", windows={0: ((700, 790),)}, work=60)
+    reason = _left([a_job("full", work=380, windows={0: ((400, 810),)}, skip_cost=9000), early], [20, 20], ["full"])
+    assert (reason.code, reason.params["jobs"]) == ("window-missed", ("b",))
+    assert reason.params["over"] == 410 + 390 - 720
+
+
+def test_a_chute_that_is_busy_elsewhere_is_the_reason() -> None:
+    crews = [a_crew("tilt", hours={0: (390, 1140)}, chute_kind="tilt"), a_crew("plain", hours={0: (390, 1140)})]
+    week = on_a_road([FULL, a_job("b", work=300, chute_kind="tilt")], [20, 20], crews=crews, days=1)
+    made = evaluate(week, "tilt", 0, [("full", 400)])
+    assert isinstance(made, Round)
+    (reason,) = left_out(week, plan_of(week, [made]))
+    assert (reason.code, reason.params) == ("chute-busy", {"crew": "plain", "day": 0, "chute_kind": "tilt"})
+
+
+def test_a_latest_day_that_is_full_is_the_reason() -> None:
+    week = on_a_road([FULL, a_job("b", work=300, latest_day=0)], [20, 20])
+    (reason,) = left_out(week, plan_of(week, [_round(week, "full")]))
+    assert (reason.code, reason.params["day"]) == ("latest-day", 1)
+
+
+def test_a_job_that_would_pay_is_said_to_fit() -> None:
+    week = on_a_road([FULL, a_job("b")], [20, 20])
+    (reason,) = left_out(week, plan_of(week, [_round(week, "full")]))
+    assert (reason.code, reason.params["added"]) == ("fits", 0)
+
+
+def _round(week: Week, job: str) -> Round:
+    made = evaluate(week, "north", 0, [(job, week.job(job).work)])
+    assert isinstance(made, Round)
+    return made
