@@ -73,7 +73,7 @@ class EParty(_Clean):
     register_number: str = ""
     """BT-30, BT-47"""
     key: str = ""
-    """BT-46: the seller's own number for the buyer"""
+    """BT-29, BT-46: of the buyer the seller's own number, of the seller whatever it is known by"""
     address: str = ""
     """BT-34, BT-49: where an e-invoice is delivered, in the scheme beside it"""
     scheme: str = ""
@@ -205,7 +205,7 @@ class EInvoice(_Clean):
     credits_date: date | None = None
     """BT-26"""
     delivered_on: date | None = None
-    """BT-72: the day of the one visit"""
+    """BT-72: the day of the visit, or of the last of several"""
     deliver_country: str = ""
     """BT-80"""
     first: date | None = None

@@ -167,6 +167,8 @@ def _parties(invoice: EInvoice) -> Iterator[Fault]:
             yield Fault(FaultKind.ADDRESS, f"{who}.address", party.address)
     if not invoice.seller.city:
         yield Fault(FaultKind.MISSING, "seller.city")
+    if not (invoice.seller.vat_id or invoice.seller.register_number or invoice.seller.key):
+        yield Fault(FaultKind.MISSING, "seller.key")  # BR-CO-26
     if invoice.deliver_country and not _COUNTRY.fullmatch(invoice.deliver_country):
         yield Fault(FaultKind.COUNTRY, "deliver_country", invoice.deliver_country)
 

@@ -76,10 +76,11 @@ def _version(path: str, pattern: str) -> str:
     return found[1]
 
 
-def failures(content: bytes, syntax: Syntax) -> tuple[Failure, ...]:
+def failures(content: bytes, syntax: Syntax, *, warnings: bool = False) -> tuple[Failure, ...]:
     """What the schema and, if that holds, the official rules say against a document; empty if nothing.
 
-    Raises NotAnEInvoice for what is no XML, carries a document type, or is of the other syntax.
+    With `warnings`, what the rules only advise against too. Raises NotAnEInvoice for what is no XML, carries a document
+    type, or is of the other syntax.
     """
     root = parsed(content)
     local = etree.QName(root).localname
@@ -91,7 +92,7 @@ def failures(content: bytes, syntax: Syntax) -> tuple[Failure, ...]:
             Failure("schema", entry.message, f"line {entry.line}")
             for entry in schema.error_log  # type: ignore[attr-defined]
         )
-    return _asserted(content, syntax)
+    return _asserted(content, syntax, warnings=warnings)
 
 
 def warm_up() -> None:
@@ -100,7 +101,7 @@ def warm_up() -> None:
         _rules(syntax)
 
 
-def _asserted(content: bytes, syntax: Syntax) -> tuple[Failure, ...]:
+def _asserted(content: bytes, syntax: Syntax, *, warnings: bool) -> tuple[Failure, ...]:
     rules = _rules(syntax)
     with _lock:
         node = _processor().parse_xml(xml_text=content.decode("utf-8"))
@@ -113,7 +114,7 @@ def _asserted(content: bytes, syntax: Syntax) -> tuple[Failure, ...]:
     return tuple(
         Failure(one.get("id", ""), " ".join("".join(map(str, one.itertext())).split()), one.get("location", ""))
         for one in answer.findall(".//svrl:failed-assert", _SVRL)
-        if one.get("flag", "fatal") in ("fatal", "error")
+        if warnings or one.get("flag") != "warning"
     )
 
 

@@ -89,7 +89,7 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
         kind=CREDIT_NOTE if credit else INVOICE,
         currency=invoice.currency,
         seller=_seller(seller),
-        buyer=_buyer(buyer, seller),
+        buyer=_buyer(buyer, seller, taxed=all(line.tax_code != TaxCategory.OUTSIDE_SCOPE for line in lines)),
         lines=tuple(_line(line, money(line.net)) for line in lines),
         taxes=tuple(
             ETax(
@@ -116,7 +116,7 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
         notes=tuple(text for text in (invoice.credit_reason, invoice.note) if text),
         credits_number=str(credited.number) if credited else "",
         credits_date=credited.issued_on if credited else None,
-        delivered_on=days[0] if len(days) == 1 else None,
+        delivered_on=days[-1] if days else None,
         first=days[0] if len(days) > 1 else None,
         last=days[-1] if len(days) > 1 else None,
     )
@@ -159,6 +159,7 @@ def _is_vat_id(number: str, country: str) -> bool:
 def _seller(seller: dict[str, Any]) -> EParty:
     tax_id = _compact(seller["tax_id"])
     vat = _is_vat_id(tax_id, seller["country"])
+    tax_number = seller["tax_number"] if vat else seller["tax_number"] or seller["tax_id"]
     return EParty(
         name=seller["name"],
         country=seller["country"],
@@ -167,8 +168,9 @@ def _seller(seller: dict[str, Any]) -> EParty:
         postcode=seller["postcode"],
         region=seller["region"],
         vat_id=tax_id if vat else "",
-        tax_number=seller["tax_number"] if vat else seller["tax_number"] or seller["tax_id"],
+        tax_number=tax_number,
         register_number=seller["register_number"],
+        key="" if (tax_id and vat) or seller["register_number"] else tax_number,
         contact=seller.get("contact", ""),
         phone=seller["phone"],
         email=seller["email"],
@@ -176,8 +178,8 @@ def _seller(seller: dict[str, Any]) -> EParty:
     )
 
 
-def _buyer(buyer: dict[str, Any], seller: dict[str, Any]) -> EParty:
-    """A client without a country is of the business's own."""
+def _buyer(buyer: dict[str, Any], seller: dict[str, Any], *, taxed: bool) -> EParty:
+    """A client without a country is of the business's own; what is not subject to tax names no VAT id (BR-O-02)."""
     country = buyer["country"] or seller["country"]
     tax_id = _compact(buyer["tax_id"])
     return EParty(
@@ -187,7 +189,7 @@ def _buyer(buyer: dict[str, Any], seller: dict[str, Any]) -> EParty:
         city=buyer["city"],
         postcode=buyer["postcode"],
         region=buyer["region"],
-        vat_id=tax_id if _is_vat_id(tax_id, country) else "",
+        vat_id=tax_id if taxed and _is_vat_id(tax_id, country) else "",
         register_number=buyer.get("register_number", ""),
         key=buyer["number"],
         email=buyer["email"],
@@ -310,6 +312,7 @@ _FIELDS: Final = {
     "seller.country": gettext_lazy("country of your business"),
     "seller.city": gettext_lazy("town of your business"),
     "seller.vat_id": gettext_lazy("tax registration of your business"),
+    "seller.key": gettext_lazy("tax registration, tax number or register number of your business"),
     "seller.address": gettext_lazy("electronic address of your business"),
     "buyer.name": gettext_lazy("name of the client"),
     "buyer.country": gettext_lazy("country of the client"),
