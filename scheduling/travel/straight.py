@@ -54,7 +54,8 @@ TOWING_CAP_KMH = 60.0
 @dataclass(frozen=True, kw_only=True)
 class Straight:
     """An estimate of driving. towing_cap: most km/h with the chute behind. detour: one factor found locally in place
-    of the bands' own (None: by band). bands: rising; `fitted` says on how many trips of one's own they rest."""
+    of the bands' own (None: by band). bands: rising; `fitted` says on about how
+    many of the business's own trips they rest."""
 
     towing_cap: float = TOWING_CAP_KMH
     detour: float | None = None
@@ -69,8 +70,9 @@ class Straight:
     def source(self) -> str:
         """Names how the figures were made, to be kept with them."""
         factor = "by-distance" if self.detour is None else f"{self.detour:g}"
-        if self.fitted:
-            factor = f"own-trips-{self.fitted}"
+        if self.bands != BANDS:
+            own = (f"{band.detour:g}x{band.speed:g}" for band in self.bands if band not in BANDS)
+            factor = f"own:{','.join(own)}"
         return f"straight-line;detour={factor};cap={self.towing_cap:g}kmh"
 
     def travel(self, a: Point, b: Point) -> Leg:
