@@ -231,6 +231,7 @@ class StepKind(models.TextChoices):
     PUT_IN = "put_in", _("put in")
     PINNED = "pinned", _("pinned")
     UNPINNED = "unpinned", _("pin taken off")
+    REARRANGED = "rearranged", _("arranged anew around a visit")
 
 
 class WeekStep(OwnedModel):

@@ -19,7 +19,7 @@ from django.utils.translation import gettext_lazy
 from scheduling.models import ProposedWeek, StepKind, WeekState, WeekStep
 from scheduling.queries import DAYS
 from scheduling.rules import rule_sentence
-from scheduling.services.arranging import CannotBe, Hand, Place, read_arrangement, read_held
+from scheduling.services.arranging import Arrangement, CannotBe, Hand, Place, read_arrangement, read_held
 from scheduling.services.ground import read_ground
 from scheduling.services.weeks import AlreadyBeingPlanned, ChangedMeanwhile, NotProposed
 from scheduling.services.writing import write_arrangement
@@ -195,6 +195,28 @@ def unpin_stop(*, week: ProposedWeek, version: int, key: str, by: User | None, n
             raise NoSuchVisit
         with _rules_said(hand, None):
             return StepKind.UNPINNED, hand.unpinned(key), {}
+
+    return _keep(week, version, key, change, by=by, now=now)
+
+
+def keep_arrangement(
+    *,
+    week: ProposedWeek,
+    version: int,
+    key: str,
+    arranged: Arrangement,
+    kind: StepKind,
+    details: dict[str, Any],
+    by: User | None,
+    now: dt.datetime,
+) -> WeekStep:
+    """Make a whole arrangement of the same week the proposal: one that a worker found around the visit `key`."""
+
+    def change(hand: Hand) -> tuple[StepKind, Hand, dict[str, Any]]:
+        with _rules_said(hand, None):
+            after = Hand(hand.ground, arranged)
+            assert after.plan is not None  # noqa: S101  (worked out, and checked)
+        return kind, after, details
 
     return _keep(week, version, key, change, by=by, now=now)
 
