@@ -57,6 +57,12 @@ class Visit(OwnedModel):
     times_told = models.PositiveIntegerField(_("times told"), default=0, editable=False)
     drive_minutes_planned = models.PositiveIntegerField(_("planned drive (minutes)"), null=True, blank=True)
     distance_planned_m = models.PositiveIntegerField(_("planned distance (m)"), null=True, blank=True)
+    distance_alone_m = models.PositiveIntegerField(
+        _("distance for this farm alone (m)"),
+        null=True,
+        blank=True,
+        help_text=_("From the base and back, if nothing else lay on the way: for sharing a round's travel."),
+    )
     distance_driven_m = models.PositiveIntegerField(_("driven distance (m)"), null=True, blank=True)
     arrived_at = models.DateTimeField(_("arrived"), null=True, blank=True)
     first_head_at = models.DateTimeField(_("first head in"), null=True, blank=True)

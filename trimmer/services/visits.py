@@ -159,6 +159,7 @@ def book_visit(
     position: int = 0,
     drive_minutes: int | None = None,
     distance_m: int | None = None,
+    distance_alone_m: int | None = None,
     told: Hours | None = None,
     note: str = "",
     tell: bool = False,
@@ -167,8 +168,8 @@ def book_visit(
 ) -> Visit:
     """Book a crew to a farm; its requests, which must wait, count as booked from now on; its trim list is drawn up.
 
-    `head` counts by HeadKind; `distance_m` in metres; `told` are the hours the farm is told (the planned ones unless
-    given). The second and later visits of a job spread over several days are a `further_part`: their requests may be
+    `head` counts by HeadKind; `distance_m` in metres; `distance_alone_m` there and back for this farm alone; `told` are
+    the hours the farm is told (the planned ones unless given). The second and later visits of a job spread over several days are a `further_part`: their requests may be
     booked already. With `tell` the farm is told at once; `visit.told_at` stays None when nobody there has an e-mail.
     """
     business = farm.client.business
@@ -184,6 +185,7 @@ def book_visit(
         told_to=(told or (planned_start, planned_end))[1],
         drive_minutes_planned=drive_minutes,
         distance_planned_m=distance_m,
+        distance_alone_m=distance_alone_m,
         note=note.strip(),
         booked_by=by,
     )
@@ -222,6 +224,7 @@ def move_visit(
     _check_place(visit.farm, crew, date, (planned_start, planned_end), told, now)
     hours = told or (planned_start, planned_end)
     same_place = (visit.crew_id, visit.date) == (crew.pk, date)
+    base_before = visit.crew.base_id
     differs = not same_place or (visit.told_from, visit.told_to) != hours
     visit.crew, visit.date = crew, date
     visit.planned_start, visit.planned_end = planned_start, planned_end
@@ -232,6 +235,8 @@ def move_visit(
         visit.drive_minutes_planned = drive_minutes
     if distance_m is not None or not same_place:
         visit.distance_planned_m = distance_m
+    if crew.base_id != base_before:
+        visit.distance_alone_m = None
     _save(visit)
     draw_up_trim_list(visit=visit, now=now)
     return _told(visit, "moved", now) if tell and differs else None
