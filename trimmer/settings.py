@@ -1,9 +1,11 @@
 """The one settings file. The defaults run (SQLite, an embedded Valkey); the environment changes them."""
 
+import importlib.util
 import os
 import secrets
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import dj_database_url
 import django_stubs_ext
@@ -43,6 +45,16 @@ def read_number(name: str, default: int, *, least: int, most: int) -> int:
 def read_list(name: str, default: str) -> list[str]:
     """A comma-separated list."""
     return [part.strip() for part in read_text(name, default).split(",") if part.strip()]
+
+
+def tile_origins(address: str) -> list[str]:
+    """What the browser may load map tiles from. Raises ImproperlyConfigured for an address that is none of tiles."""
+    if not address:
+        return []
+    parts = urlsplit(address)
+    if parts.scheme not in {"http", "https"} or not all(part in address for part in ("{z}", "{x}", "{y}")):
+        raise ImproperlyConfigured(f"MAP_TILES must be an http address with {{z}}, {{x}} and {{y}}, not {address!r}")
+    return [f"{parts.scheme}://{parts.netloc.replace('{s}', '*')}"]
 
 
 VAR_DIR = Path(read_text("TRIMROUND_VAR", str(BASE_DIR / ".var")))
@@ -168,6 +180,15 @@ JOB_LEASE_SECONDS = read_number("JOB_LEASE_SECONDS", 20, least=2, most=3600)
 
 # Roads. Extracts put in this folder can be chosen on the page of roads; uploads need no folder.
 ROADS_FOLDER = Path(read_text("ROADS_FOLDER", str(VAR_DIR / "extracts")))
+# A road server of one's own (kind: osrm or valhalla), asked for businesses that have loaded no extract.
+ROAD_SERVER_URL = read_text("ROAD_SERVER_URL")
+ROAD_SERVER_KIND = read_text("ROAD_SERVER_KIND", "osrm")
+ROAD_SERVER_SECONDS = read_number("ROAD_SERVER_SECONDS", 5, least=1, most=60)
+if ROAD_SERVER_KIND not in {"osrm", "valhalla"}:
+    raise ImproperlyConfigured(f"ROAD_SERVER_KIND must be osrm or valhalla, not {ROAD_SERVER_KIND!r}")
+# Map tiles: an address with {z}, {x} and {y}. Empty: the map shows the roads of the extract and asks nobody.
+MAP_TILES = read_text("MAP_TILES")
+MAP_TILES_CREDIT = read_text("MAP_TILES_CREDIT")
 
 # Counts of sign-in attempts, shared by all web processes.
 CACHES: dict[str, Any] = {
@@ -206,7 +227,7 @@ SESSION_COOKIE_AGE = 60 * 60 * 24 * 60
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": ["'self'"],
-        "img-src": ["'self'", "data:"],
+        "img-src": ["'self'", "data:", *tile_origins(MAP_TILES)],
         "object-src": ["'none'"],
         "base-uri": ["'none'"],
         "form-action": ["'self'"],
@@ -232,6 +253,12 @@ STATIC_URL = "/static/"
 STATIC_ROOT = Path(read_text("STATIC_ROOT", str(VAR_DIR / "static")))
 STATIC_ROOT.mkdir(parents=True, exist_ok=True)
 WHITENOISE_USE_FINDERS = True
+# Leaflet's own files out of django-leaflet; the app itself needs GDAL from the system, which nothing here does.
+LEAFLET = importlib.util.find_spec("leaflet")
+STATICFILES_DIRS = [
+    ("leaflet", str(Path(folder) / "static" / "leaflet"))
+    for folder in getattr(LEAFLET, "submodule_search_locations", ())
+]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},

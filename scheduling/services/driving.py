@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from scheduling.planner.problem import Matrix
 from scheduling.services.roads import rig_of, rigs_of
-from scheduling.services.travel import Ways, ways
+from scheduling.services.travel import Ways, factors_of, ways
 from scheduling.travel.matrix import Block, whole_metres, whole_minutes
 from scheduling.travel.rig import Rig
 from trimmer.models import Business, Crew, Farm
@@ -34,21 +34,24 @@ NOWHERE = Driving(out=(), home=(), between=(), metres_out=(), metres_home=(), me
 
 def drive_week(*, business: Business, crews: Sequence[Crew], farms: Sequence[Farm]) -> Driving:
     """Ways between the crews' bases and the farms. Each crew drives out and home as its own rig does; between farms the
-    planner knows one table for all crews: the slowest of their rigs, way by way, so that no round is too short.
+    planner knows one table for all crews: the slowest of their rigs, way by way, so that no round is too short. Where
+    a crew's own drives support it, its ways take longer or shorter by the factor learned.
     """
     if not crews or not farms:
         return NOWHERE
     bases = [(crew.base.latitude, crew.base.longitude) for crew in crews]
     places = [*bases, *(farm.position or bases[0] for farm in farms)]
-    rigs = rigs_of(business)
-    of_crew = [rigs.get(crew.pk) or rig_of(crew) for crew in crews]
+    rigs, factors = rigs_of(business), factors_of(business)
     by_rig: dict[Rig, Ways] = {}
-    for rig in of_crew:
+    blocks = []
+    for crew in crews:
+        rig = rigs.get(crew.pk) or rig_of(crew)
         if rig not in by_rig:
             by_rig[rig] = ways(business=business, rig=rig, places=places)
+        block = by_rig[rig].block
+        blocks.append(replace(block, seconds=block.seconds * np.float32(factors.get(crew.pk, 1.0))))
     n = len(bases)
-    blocks = [by_rig[rig].block for rig in of_crew]
-    slowest = _slowest([one.block for one in by_rig.values()], n)
+    slowest = _slowest(blocks, n)
     return Driving(
         out=_frozen(whole_minutes(np.stack([block.seconds[c, n:] for c, block in enumerate(blocks)]))),
         home=_frozen(whole_minutes(np.stack([block.seconds[n:, c] for c, block in enumerate(blocks)]))),
@@ -56,7 +59,7 @@ def drive_week(*, business: Business, crews: Sequence[Crew], farms: Sequence[Far
         metres_out=_frozen(whole_metres(np.stack([block.metres[c, n:] for c, block in enumerate(blocks)]))),
         metres_home=_frozen(whole_metres(np.stack([block.metres[n:, c] for c, block in enumerate(blocks)]))),
         metres_between=_frozen(whole_metres(slowest.metres)),
-        source=_source(list(by_rig.values())),
+        source=_source(list(by_rig.values()), factors.values()),
     )
 
 
@@ -69,10 +72,12 @@ def _slowest(blocks: Sequence[Block], first: int) -> Block:
     return Block(seconds, metres, made)
 
 
-def _source(made: Sequence[Ways]) -> str:
-    """How the week's ways were made, kept with its proposal: the source and how many ways were not had from it."""
+def _source(made: Sequence[Ways], factors: Iterable[float]) -> str:
+    """How the week's ways were made, kept with its proposal: the source, how many ways were not had from it, and the
+    largest factor learned."""
     straight = max(one.by_straight_line for one in made)
-    return f"{made[0].source}|straight={straight}"[:200]
+    learned = max(factors, default=1.0, key=lambda factor: abs(factor - 1))
+    return f"{made[0].source[:150]}|straight={straight}|learned={learned:.2f}"
 
 
 def _frozen(rows: list[list[int]]) -> Matrix:

@@ -11,10 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from scheduling.road_models import RoadExtract, RoadSet, StoredTravel
+from scheduling.services.learning import recorded_drives
 from scheduling.services.roads import (
     box_of,
     driving_settings_of,
@@ -25,9 +27,11 @@ from scheduling.services.roads import (
 )
 from scheduling.travel import matrix
 from scheduling.travel.extract import Unusable
+from scheduling.travel.fit import Learned, fit_straight, learn, learn_by_hour
 from scheduling.travel.matrix import Block, Source, StraightSource, Table
 from scheduling.travel.rig import USUAL_RIG, Rig
 from scheduling.travel.roads import RoadEngine, RoadSource, Snap, engine_of
+from scheduling.travel.server import ServerFailed, ServerSource
 from scheduling.travel.straight import Point, Straight
 from trimmer.models import Business, Farm
 
@@ -48,6 +52,14 @@ class Ways:
 
 
 @dataclass(frozen=True)
+class Learning:
+    """What a crew's drives teach: altogether, and by the local hour of leaving."""
+
+    whole: Learned
+    by_hour: Mapping[int, Learned]
+
+
+@dataclass(frozen=True)
 class OffRoad:
     """A farm a rig cannot be sent to: too far from any road. nearest: where the nearest road is."""
 
@@ -57,8 +69,10 @@ class OffRoad:
 
 
 def straight_of(business: Business, rig: Rig) -> Straight:
-    """The straight-line estimate for a rig."""
-    return Straight(towing_cap=rig.top_kmh)
+    """The straight-line estimate for a rig, fitted on the business's own drives where there are enough."""
+    straight = Straight(towing_cap=rig.top_kmh)
+    trips = (drive.trip(straight.drive(drive.start, drive.end)[1]) for drive in recorded_drives(business))
+    return fit_straight((trip for trip in trips if trip), straight)
 
 
 def road_engine(extract: RoadExtract, rig: Rig) -> tuple[RoadEngine, RoadSet] | None:
@@ -79,7 +93,7 @@ def source_of(business: Business, rig: Rig) -> Source:
     extract = extract_in_use(business)
     found = road_engine(extract, rig) if extract else None
     if extract is None or found is None:
-        return StraightSource(straight)
+        return road_server(rig, straight) or StraightSource(straight)
     engine, row = found
     return RoadSource(
         engine=engine,
@@ -90,12 +104,54 @@ def source_of(business: Business, rig: Rig) -> Source:
     )
 
 
+def road_server(rig: Rig, instead: Straight) -> ServerSource | None:
+    """The road server of the settings, for businesses without an extract of their own."""
+    if not settings.ROAD_SERVER_URL:
+        return None
+    return ServerSource(
+        kind=settings.ROAD_SERVER_KIND,
+        url=settings.ROAD_SERVER_URL,
+        seconds=settings.ROAD_SERVER_SECONDS,
+        top_kmh=rig.top_kmh,
+        instead=instead,
+    )
+
+
 def ways(*, business: Business, rig: Rig, places: Sequence[Point]) -> Ways:
     """The ways between these places, from the stored table where they are in it; it is completed and stored anew where
-    they are not."""
+    they are not. A road server that fails is done without."""
     source = source_of(business, rig)
-    table, _computed = fill(business=business, source=source, places=places)
+    try:
+        table, _computed = fill(business=business, source=source, places=places)
+    except ServerFailed as failed:
+        log.warning("the road server did not answer: %s", failed)
+        source = StraightSource(straight_of(business, rig))
+        table, _computed = fill(business=business, source=source, places=places)
     return Ways(block=table.pick(places), source=source.name)
+
+
+def learned_by_crew(business: Business) -> dict[int, Learning]:
+    """What each crew's drives teach, against what the tables of its rig reckon for the same ways."""
+    if not (drives := recorded_drives(business)):
+        return {}
+    rigs, usual = rigs_of(business), USUAL_RIG
+    learned = {}
+    for crew in sorted({drive.crew for drive in drives}):
+        own = [drive for drive in drives if drive.crew == crew]
+        places = list(dict.fromkeys(place for drive in own for place in (drive.start, drive.end)))
+        block = ways(business=business, rig=rigs.get(crew, usual), places=places).block
+        index = {place: number for number, place in enumerate(places)}
+        reckoned = (float(block.seconds[index[drive.start], index[drive.end]]) for drive in own)
+        trips = [trip for drive, seconds in zip(own, reckoned, strict=True) if (trip := drive.trip(seconds))]
+        learned[crew] = Learning(whole=learn(trips), by_hour=learn_by_hour(trips))
+    return learned
+
+
+def factors_of(business: Business) -> dict[int, float]:
+    """By crew, how much longer its drives are planned than the tables have it; none where it shall not be learned."""
+    if not driving_settings_of(business).learns:
+        return {}
+    return {crew: learning.whole.factor for crew, learning in learned_by_crew(business).items()}
 
 
 def keep_ready(*, business: Business) -> int:
@@ -103,7 +159,10 @@ def keep_ready(*, business: Business) -> int:
     places = places_of(business)
     computed = 0
     for rig in {*rigs_of(business).values()} or {USUAL_RIG}:
-        computed += fill(business=business, source=source_of(business, rig), places=places, drop=True)[1]
+        try:
+            computed += fill(business=business, source=source_of(business, rig), places=places, drop=True)[1]
+        except ServerFailed as failed:
+            log.warning("the road server did not answer: %s", failed)
     return computed
 
 

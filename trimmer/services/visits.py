@@ -169,8 +169,9 @@ def book_visit(
     """Book a crew to a farm; its requests, which must wait, count as booked from now on; its trim list is drawn up.
 
     `head` counts by HeadKind; `distance_m` in metres; `distance_alone_m` there and back for this farm alone; `told` are
-    the hours the farm is told (the planned ones unless given). The second and later visits of a job spread over several days are a `further_part`: their requests may be
-    booked already. With `tell` the farm is told at once; `visit.told_at` stays None when nobody there has an e-mail.
+    the hours the farm is told (the planned ones unless given). The second and later visits of a job spread over several
+    days are a `further_part`: their requests may be booked already. With `tell` the farm is told at once;
+    `visit.told_at` stays None when nobody there has an e-mail.
     """
     business = farm.client.business
     _check_place(farm, crew, date, (planned_start, planned_end), told, now)
