@@ -71,7 +71,7 @@ def booked_in(business: Business, first: dt.date, last: dt.date) -> list[Visit]:
         .to_come()
         .filter(date__range=(first, last))
         .select_related("farm__client", "crew")
-        .prefetch_related("head", "requests")
+        .prefetch_related("head", "requests", "farm__access_windows")
         .order_by("date", "crew", "planned_start", "position", "pk")
     )
 

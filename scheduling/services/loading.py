@@ -14,7 +14,7 @@ from scheduling.models import PlannerSettings
 from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
 from scheduling.services.driving import Driving, drive_week
 from scheduling.services.travel import OffRoad, off_the_roads
-from trimmer.models import Business, Crew, HealthTier, Urgency, Visit
+from trimmer.models import Business, Crew, Farm, HealthTier, Urgency, Visit
 
 CENTS = 100
 SPLIT_FROM_MINUTES = 240
@@ -60,12 +60,12 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
     }
     asks = asks_of_week(business, monday=monday, today=today)
     off = off_the_roads(business=business, farms=[ask.farm for ask in asks])
-    placed = {key: ask for key, ask in _keyed(asks).items() if ask.farm.position and ask.farm.pk not in off}
+    placed = {key: ask for key, ask in keyed(asks).items() if ask.farm.position and ask.farm.pk not in off}
     jobs = [_fixed_job(key, visit, monday, zone) for key, visit in fixed.items()]
-    jobs += [_job(key, ask, settings, monday, first_day) for key, ask in placed.items()]
+    jobs += [ask_job(key, ask, settings, monday, first_day) for key, ask in placed.items()]
     farms = [visit.farm for visit in fixed.values()] + [ask.farm for ask in placed.values()]
     driving = drive_week(business=business, crews=crews, farms=farms)
-    week = _week(crews, jobs, driving, settings, monday, first_day)
+    week = make_week(crews, jobs, driving, settings, monday, first_day)
     return LoadedWeek(
         business=business,
         monday=monday,
@@ -79,7 +79,7 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
     )
 
 
-def _keyed(asks: Iterable[Ask]) -> dict[str, Ask]:
+def keyed(asks: Iterable[Ask]) -> dict[str, Ask]:
     """Each ask by a name that it keeps from one proposal to the next, as far as it is the same ask."""
     keyed: dict[str, Ask] = {}
     for ask in asks:
@@ -99,7 +99,7 @@ def work_minutes(head: Mapping[str, int], settings: PlannerSettings) -> int:
     return max(1, math.ceil(total))
 
 
-def _week(
+def make_week(
     crews: list[Crew],
     jobs: list[planner.Job],
     driving: Driving,
@@ -146,23 +146,26 @@ def _crew(crew: Crew, monday: dt.date, first_day: int) -> planner.Crew:
 
 
 def _fixed_job(key: str, visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo) -> planner.Job:
-    """A booked visit: it keeps crew, day and hour, and its length is what was planned."""
+    """A booked visit: it keeps crew, day and hour, and its length is what was planned. Where else it could be, if it
+    were not booked, is told by its other openings."""
     assert visit.planned_start is not None  # noqa: S101  (chosen so by the caller)
     assert visit.planned_end is not None  # noqa: S101
     day = (visit.date - monday).days
-    start = _clock_minute(visit.planned_start, visit.date, zone)
-    work = max(1, _clock_minute(visit.planned_end, visit.date, zone) - start)
+    start = clock_minute(visit.planned_start, visit.date, zone)
+    work = max(1, clock_minute(visit.planned_end, visit.date, zone) - start)
+    openings = _openings(visit.farm, visit.farm.days_that_suit)
     return planner.Job(
         id=key,
         work=work,
-        windows={day: ((start, start + work),)},
+        windows=openings | {day: ((start, start + work), *openings.get(day, ()))},
         skip_cost=CONFIRMED_SKIP_COST,
         tier=visit.farm.health_tier,
         fixed=planner.Fixed(crew=visit.crew_id, day=day, start=start),
     )
 
 
-def _job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Job:
+def ask_job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Job:
+    """What asks for a visit, as a job: its work, the days and hours that suit, and what waiting costs."""
     farm = ask.farm
     work = work_minutes(ask.head, settings)
     may_split = work >= SPLIT_FROM_MINUTES
@@ -205,18 +208,22 @@ def _skip_cost(ask: Ask, settings: PlannerSettings, monday: dt.date, *, due_by_s
 
 def _windows(ask: Ask) -> dict[int, tuple[tuple[int, int], ...]]:
     """Openings by day: the days the request names, or the farm's own; hours as the farm's access windows say."""
-    days = ask.weekdays or frozenset(ask.farm.days_that_suit)
+    return _openings(ask.farm, ask.weekdays or ask.farm.days_that_suit)
+
+
+def _openings(farm: Farm, days: Iterable[int]) -> dict[int, tuple[tuple[int, int], ...]]:
+    """The farm's access windows on these days of the week, the whole day where it names none."""
     openings: dict[int, list[tuple[int, int]]] = {}
-    for window in ask.farm.access_windows.all():
+    for window in farm.access_windows.all():
         openings.setdefault(window.weekday, []).append((_minute(window.opens), _minute(window.closes)))
-    return {day: tuple(sorted(openings.get(day, [(0, 24 * 60)]))) for day in sorted(days) if 0 <= day < DAYS}
+    return {day: tuple(sorted(openings.get(day, [(0, 24 * 60)]))) for day in sorted(set(days)) if 0 <= day < DAYS}
 
 
 def _minute(clock: dt.time) -> int:
     return clock.hour * 60 + clock.minute
 
 
-def _clock_minute(at: dt.datetime, date: dt.date, zone: zoneinfo.ZoneInfo) -> int:
+def clock_minute(at: dt.datetime, date: dt.date, zone: zoneinfo.ZoneInfo) -> int:
     """Minutes of the local clock since midnight of `date`."""
     local = at.astimezone(zone).replace(tzinfo=None)
     return round((local - dt.datetime.combine(date, dt.time())).total_seconds() / 60)

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from scheduling.models import ProposedStop, ProposedWeek, WeekState, WeekStep
+from scheduling.models import ProposedStop, ProposedWeek, WeekKind, WeekState, WeekStep
 from scheduling.queries import crews_of_week
 from scheduling.services.loading import settings_of
 from trimmer.errors import Refusal
@@ -60,6 +60,18 @@ class NotConfirmed(Refusal):
     message = gettext_lazy("This week is not confirmed, so there is nothing to undo.")
 
 
+class ReplanIsAccepted(Refusal):
+    code = "replan_is_accepted_not_confirmed"
+    message = gettext_lazy("This plan changes visits that are booked. Look at what changes, then accept it.")
+
+
+class ReplanStays(Refusal):
+    code = "replan_is_not_undone"
+    message = gettext_lazy(
+        "A booked week that was planned anew is not undone as a whole. Move or cancel single visits."
+    )
+
+
 class WeekHasBegun(Refusal):
     code = "week_has_begun"
     message = gettext_lazy("Its first visit is today or past. Cancel single visits instead.")
@@ -85,11 +97,7 @@ def propose_week(
         raise WeekIsOver
     if not any(crew.hours.all() for crew in crews_of_week(business, monday)):
         raise NobodyGoesOut
-    Business.objects.select_for_update().get(pk=business.pk)  # two people asking at once: one waits for the other
-    planning = ProposedWeek.objects.of(business).filter(monday=monday, state=WeekState.PLANNING)
-    if planning.exclude(job__state=JobState.FAILED).exclude(job__isnull=True).exists():
-        raise AlreadyBeingPlanned
-    planning.update(state=WeekState.FAILED)
+    begin_planning(business, monday)
     before = ProposedWeek.objects.of(business).filter(monday=monday, state=WeekState.PROPOSED).first()
     week = ProposedWeek.objects.create(
         business=business,
@@ -114,6 +122,15 @@ def propose_week(
     return week
 
 
+def begin_planning(business: Business, monday: dt.date) -> None:
+    """Make sure that nobody else plans the week now, in the transaction that stores who does. What failed is marked."""
+    Business.objects.select_for_update().get(pk=business.pk)  # two people asking at once: one waits for the other
+    planning = ProposedWeek.objects.of(business).filter(monday=monday, state=WeekState.PLANNING)
+    if planning.exclude(job__state=JobState.FAILED).exclude(job__isnull=True).exists():
+        raise AlreadyBeingPlanned
+    planning.update(state=WeekState.FAILED)
+
+
 @transaction.atomic
 def confirm_week(*, week: ProposedWeek, version: int | None = None, by: User | None, now: dt.datetime) -> list[Visit]:
     """Book every stop of the proposal that is not booked yet, and tell the farms. All of it or nothing.
@@ -121,6 +138,8 @@ def confirm_week(*, week: ProposedWeek, version: int | None = None, by: User | N
     version: of the proposal one has looked at; None takes it as it is.
     """
     looked_at = {} if version is None else {"version": version}
+    if week.kind == WeekKind.REPLAN:
+        raise ReplanIsAccepted
     confirmed = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.PROPOSED, **looked_at).update(
         state=WeekState.CONFIRMED, confirmed_at=now
     )
@@ -137,16 +156,16 @@ def confirm_week(*, week: ProposedWeek, version: int | None = None, by: User | N
     served: set[int] = set()
     visits = []
     for stop in stops:
-        visit = _book(stop, served, width=width, by=by, now=now)
+        visit = book_stop(stop, served, width=width, by=by, now=now)
         ProposedStop.objects.filter(pk=stop.pk).update(visit=visit)
         visits.append(visit)
     tell_farm(visits=visits, change="booked", now=now)
     return visits
 
 
-def _book(stop: ProposedStop, served: set[int], *, width: int, by: User | None, now: dt.datetime) -> Visit:
+def book_stop(stop: ProposedStop, served: set[int], *, width: int, by: User | None, now: dt.datetime) -> Visit:
     """Book one stop. `served` gathers the requests that an earlier part of a split job has taken."""
-    told_from = stop.start_at - dt.timedelta(minutes=stop.start_at.minute % QUARTER, seconds=stop.start_at.second)
+    told = told_hours(stop, width)
     requests = list(stop.requests.all())
     keys = {request.pk for request in requests}
     try:
@@ -162,7 +181,7 @@ def _book(stop: ProposedStop, served: set[int], *, width: int, by: User | None, 
             position=stop.position,
             drive_minutes=stop.drive_minutes,
             distance_m=stop.distance_m,
-            told=(told_from, told_from + dt.timedelta(minutes=width)),
+            told=told,
             by=by,
             now=now,
         )
@@ -172,9 +191,17 @@ def _book(stop: ProposedStop, served: set[int], *, width: int, by: User | None, 
     return visit
 
 
+def told_hours(stop: ProposedStop, width: int) -> tuple[dt.datetime, dt.datetime]:
+    """The hours a farm is told for a stop: from the quarter of an hour before it starts, `width` minutes wide."""
+    first = stop.start_at - dt.timedelta(minutes=stop.start_at.minute % QUARTER, seconds=stop.start_at.second)
+    return first, first + dt.timedelta(minutes=width)
+
+
 @transaction.atomic
 def undo_week(*, week: ProposedWeek, by: User | None, now: dt.datetime) -> list[Visit]:
     """Cancel what confirming the week booked, and tell the farms; the proposal is open again."""
+    if week.kind == WeekKind.REPLAN:
+        raise ReplanStays
     undone = ProposedWeek.objects.filter(pk=week.pk, state=WeekState.CONFIRMED).update(
         state=WeekState.PROPOSED, confirmed_at=None
     )

@@ -30,7 +30,7 @@ def write_arrangement(week: ProposedWeek, hand: Hand) -> None:
 
 def unpaid_skips(week: planner.Week, plan: planner.Plan, hand: Hand) -> float:
     """Booked visits that broke a rule are not in the plan, but they stay booked: no cost of leaving them out."""
-    return sum(week.job(job).skip_cost for job in plan.skipped if hand.ground.facts[str(job)].visit is not None)
+    return sum(week.job(job).skip_cost for job in plan.skipped if hand.ground.week.job(job).fixed is not None)
 
 
 def money(cents: float) -> Decimal:
