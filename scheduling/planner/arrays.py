@@ -22,7 +22,8 @@ class Shift:
     """One crew-day: its limits in minutes, and its *slots*, an entry for each (item, opening) that could be visited
     if nothing else were. `first`/`last`: minutes between which the visit may start; `late`: cost of being late if
     the visit is the whole job, and the visit's own price (`Week.visit_price`); `final`: nothing may follow; `due`:
-    worth any drive; `head`: how many head it is for, `most_head` of which a round may have (None: any number)."""
+    worth any drive; `head`: how many head it is for, `most_head` of which a round may have (None: any number).
+    `soon_home`: least minutes home, other visits on the way allowed."""
 
     index: int
     crew: Key
@@ -43,6 +44,7 @@ class Shift:
     most_head: int | None
     out: Ints
     home: Ints
+    soon_home: Ints
     out_cost: Floats
     home_cost: Floats
     way_cost: Floats
@@ -80,6 +82,11 @@ class WeekArrays:
         wash = [[week.wash_between(a, b) for b in week.jobs] for a in week.jobs]
         self.drive = drive
         self.leg = drive + np.array(wash, dtype=np.int32).reshape(count, count)
+        self.least = np.full(count, 1 << 20, dtype=np.int32)
+        np.minimum.at(self.least, self.item_job, self.item_service)
+        self.soon = _soonest(self.leg, self.least)
+        """Least minutes from the end of work at one farm to the start at another, other visits between allowed: where
+        a drive is longer than a way round, or a farm's own wash-down very long, less than `leg`."""
         self.words = max(1, -(-count // 64))
         self._ways: dict[Costs, Floats] = {}
         self.shifts = [self._shift(index, week.crew(crew), day) for index, (crew, day) in enumerate(week.crew_days())]
@@ -110,7 +117,10 @@ class WeekArrays:
         out, home = np.array(week.out[c], dtype=np.int32), np.array(week.way_home[c], dtype=np.int32)
         metres_home = week.metres_home or week.metres_out
         costs = week.costs_of(crew)
-        slots = self._slots(crew, day, out, home)
+        by_way_of = self.least[:, None] + self.soon
+        soon_out = np.minimum(out, (out[:, None] + by_way_of).min(axis=0, initial=1 << 20))
+        soon_home = np.minimum(home, (self.soon + (self.least + home)[None, :]).min(axis=1, initial=1 << 20))
+        slots = self._slots(crew, day, soon_out, soon_home)
         table = np.array(slots, dtype=np.int32).reshape(-1, 5)
         item, job, first, last, service = (np.ascontiguousarray(table[:, column]) for column in range(5))
         jobs = [week.jobs[j] for j in job]
@@ -140,6 +150,7 @@ class WeekArrays:
             most_head=crew.most_head,
             out=out,
             home=home,
+            soon_home=soon_home.astype(np.int32),
             out_cost=self._priced(costs, out, week.metres_out[c] if week.metres_out else None),
             home_cost=self._priced(costs, home, metres_home[c] if metres_home else None),
             way_cost=self._way_cost(costs),
@@ -164,3 +175,11 @@ class WeekArrays:
                 if first <= last:
                     slots.append((i, j, first, last, service))
         return sorted(slots, key=lambda slot: (slot[1], slot[0], slot[2]))
+
+
+def _soonest(leg: Ints, least: Ints) -> Ints:
+    """Shortest ways, a stop taking the least minutes a visit there takes (Floyd and Warshall 1962)."""
+    soon = leg.copy()
+    for k in range(len(leg)):
+        np.minimum(soon, soon[:, k, None] + (least[k] + soon[k])[None, :], out=soon)
+    return soon

@@ -110,9 +110,11 @@ def grow(  # noqa: C901 -- one loop, for the compiler
     late: Floats,
     leg: Ints,
     drive: Ints,
+    soon: Ints,
     way: Floats,
     out: Ints,
     home: Ints,
+    soon_home: Ints,
     out_cost: Floats,
     home_costs: Floats,
     back_by: Longs,
@@ -344,7 +346,7 @@ def grow(  # noqa: C901 -- one loop, for the compiler
                 if leave2 < (after_lunch if fed2 == FED_AT_BASE and lunch > 0 else earliest):
                     continue
                 offset2 = max(offset2, early2 - leave2)
-                if offset2 + long + home[j] > longest:
+                if offset2 + long + soon_home[j] > longest:
                     continue
                 before = way[i, j] if i >= 0 else out_cost[j]
                 plain = before - idle * long - (saved if how == 1 else 0.0)
@@ -388,8 +390,8 @@ def grow(  # noqa: C901 -- one loop, for the compiler
                 masks[labels, j // 64] |= one << np.uint64(j % 64)
                 if not equal and rivalry == ALL_ROUND:  # what cannot be reached any more need not be told apart
                     for k in range(jobs):
-                        leg_k = long + leg[j, k]
-                        if early2 + leg_k > last_start[k] or offset2 + leg_k + least[k] + home[k] > longest:
+                        leg_k = long + soon[j, k]
+                        if early2 + leg_k > last_start[k] or offset2 + leg_k + least[k] + soon_home[k] > longest:
                             masks[labels, k // 64] |= one << np.uint64(k % 64)
                 state[labels, NEXT] = heads[early2]
                 heads[early2] = labels

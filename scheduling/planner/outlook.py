@@ -31,7 +31,8 @@ class Ground:
     """What labelling needs of one crew-day and what no price changes; jobs are counted among those it can visit.
 
     clock: earliest, latest, longest, lunch, lunch_from, lunch_to, first leaving after lunch. slots: a row for each
-    (job, first, last, service, work, final, due, head). leg: minutes between with wash-down; way: the cost of it.
+    (job, first, last, service, work, final, due, head). leg: minutes between with wash-down; way: the cost of it; soon,
+    soon_home: the least minutes, other visits on the way allowed.
     back_by: returns the bound tells apart.
     """
 
@@ -43,9 +44,11 @@ class Ground:
     late: Floats
     leg: Ints
     drive: Ints
+    soon: Ints
     way: Floats
     out: Ints
     home: Ints
+    soon_home: Ints
     out_cost: Floats
     home_cost: Floats
     back_by: npt.NDArray[np.int64]
@@ -79,9 +82,11 @@ class Ground:
             late=shift.late,
             leg=np.ascontiguousarray(arrays.leg[square]),
             drive=np.ascontiguousarray(arrays.drive[square]),
+            soon=np.ascontiguousarray(arrays.soon[square]),
             way=np.ascontiguousarray(shift.way_cost[square]),
             out=shift.out[jobs],
             home=shift.home[jobs],
+            soon_home=shift.soon_home[jobs],
             out_cost=shift.out_cost[jobs],
             home_cost=shift.home_cost[jobs],
             back_by=np.linspace(soonest, shift.latest, _RETURNS).astype(np.int64),

@@ -142,6 +142,26 @@ def test_up_to_six_jobs_under_every_rule_get_the_best_plan_and_its_proof(week: W
     _agrees(week)
 
 
+def test_a_way_round_that_is_quicker_than_the_way_itself_is_seen() -> None:
+    """From base to the last farm directly takes 65 minutes, by way of the others none."""
+    halves = {0: ((390, 570), (735, 1140))}
+    jobs = [a_job(f"j{n}", work=30, setup=0, windows=halves, skip_cost=40) for n in range(4)]
+    fixed = [
+        a_job(name, work=30, windows={0: ((480, 615),)}, skip_cost=5000, fixed=Fixed(crew="north", day=0, start=480))
+        for name in ("now", "or never")
+    ]
+    week = Week(
+        crews=(a_crew(hours={0: (390, 1140)}, longest_day=300),),
+        jobs=(*jobs, *fixed),
+        out=((0, 0, 0, 65, 0, 0),),
+        between=((0,) * 6,) * 6,
+        rules=Rules(wash=0, lunch=0),
+        days=DAYS,
+    )
+    plan = solve(week, seconds=60)
+    assert plan.cost == plan.bound == best_cost(week)
+
+
 def _each_job(**changes: Any) -> Callable[[Week], Week]:
     return lambda week: replace(week, jobs=tuple(replace(job, **changes) for job in week.jobs))
 
