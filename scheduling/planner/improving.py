@@ -7,8 +7,6 @@ import math
 import random
 from collections.abc import Sequence
 
-import numpy as np
-
 from .arrays import WeekArrays
 from .columns import ColumnPool, column_of, draft_of
 from .cuts import CutMaster
@@ -18,6 +16,7 @@ from .labelling import Column
 from .master import choose
 from .neighbours import Neighbourhoods
 from .pricing import Pricing
+from .proving import Prover
 from .routing import RoutingSearch
 from .search import Search
 from .totals import plan_of
@@ -25,16 +24,12 @@ from .totals import plan_of
 _SEEDS = 1500
 _SHARE_OF_PRICING, _SHARE_OF_FURTHER_PRICING = 0.5, 0.1
 _NODES = 400
-_FIRST_GUESS = 0.006
-_GUESS_GROWS, _GUESS_CREEPS = 1.6, 1.22
-_FEW_LISTED = 1200
 _DIVES = 3
 _DIVE_EVERY = 6
 _PATIENCE = 8
 _SMALL = 30
 _WIDE, _WIDE_GUESS = 6_000, 0.02
-_MOST_LISTED = 60_000
-_CHEAP, _MOST_PROVEN = 600, 5_000
+_CHEAP, _MOST_PROVEN = 1_500, 12_000
 _FREE = 700
 _DENSE = 8
 _SHARE_OF_ROUTING = 0.7
@@ -51,9 +46,7 @@ class Improver:
         self.chance = random.Random(seed)  # noqa: S311 -- a repeatable choice, no secret
         self.pool = ColumnPool(self.arrays)
         self.neighbourhoods = Neighbourhoods(self.arrays, self.pool, self.chance)
-        self.listed = 0.0
-        """No plan costs less than the relaxation's value and this."""
-        self.count = 0
+        self.prover = Prover(search, self.arrays, self.pricing, self.pool, self._offer, seed, self.chance)
         self.wide: CutMaster | None = None
 
     def run(self) -> None:
@@ -70,14 +63,13 @@ class Improver:
         self._dive()
         small = self.arrays.jobs <= _SMALL
         patience = _PATIENCE if small else 4 * _PATIENCE
-        proving = self._prove(_CHEAP)
+        self.prover.prove(_MOST_PROVEN if small else _CHEAP)
         while not search.spent():
             before = search.best.cost, search.bound
             if not small or not self.pricing.converged:
                 self._widen()
             self._exchange(patience)
-            proving = proving or (self.pricing.converged and not self.listed)
-            proving = proving and not search.spent() and self._prove(_MOST_PROVEN)
+            self.prover.prove(_MOST_PROVEN, turns=1)
             if before == (search.best.cost, search.bound) and search.effort is None:
                 small = False
                 patience *= 2
@@ -181,66 +173,6 @@ class Improver:
                 return columns
             gap *= 0.6
         return None
-
-    def _prove(self, most: int) -> bool:
-        """List all rounds with a reduced cost below a guess of the gap and settle whether they hold a better plan,
-        with a growing guess; as long as at most `most` rounds are left after cutting. Whether it may go on later."""
-        search, pricing = self.search, self.pricing
-        if pricing.prices is None or not pricing.converged:
-            return False
-        value = pricing.prices.value
-        while not search.spent():
-            search.steps += 1
-            gap = float(search.best.cost) - pricing.step - value
-            grows = _GUESS_GROWS if self.count < _FEW_LISTED else _GUESS_CREEPS
-            guess = max(self.listed * grows, _FIRST_GUESS * abs(value), pricing.step)
-            wanted = gap if guess * 1.1 >= gap else guess
-            columns = pricing.enumerate(wanted + 1e-6, _MOST_LISTED, search.spent)
-            if columns is None:
-                return False
-            self.pool.add(columns)
-            if not self._settle(columns, value + wanted, most):
-                return most < _MOST_PROVEN
-            self.listed, self.count = max(self.listed, wanted), len(columns)
-            if most > _CHEAP and self.arrays.jobs > _SMALL:
-                return True
-        return True
-
-    def _settle(self, columns: Sequence[Column], below: float, most: int) -> bool:
-        """Find the best plan that costs at most `below`, made of the rounds it can be made of, or prove that there is
-        none. Whether it was settled."""
-        search, pricing = self.search, self.pricing
-        master = CutMaster(self.arrays, columns, below + pricing.step, pricing.step)
-        master.tighten(search.spent)
-        nothing_below = pricing.rounded(below + min(pricing.step, 1e-3))
-        search.lift(min(pricing.rounded(master.value), nothing_below), "proving")
-        if master.done:
-            search.lift(nothing_below, "proving")
-            return True
-        for turn in range(1 + _DIVES):
-            self._offer(dive(master, self.chance if turn else None, search.spent), "diving")
-        left = np.flatnonzero(master.alive)
-        if len(left) > most:
-            return False
-        choice = choose(
-            self.arrays,
-            master.left(),
-            cuts=[np.flatnonzero(master.member.coefficients(cut)[left]).tolist() for cut in master.cuts],
-            beat=float(pricing.rounded(below + pricing.step)),
-            step=pricing.step,
-            seconds=search.left(),
-            proving=True,
-            nodes=None if search.effort is None else _NODES,
-            seed=self.seed,
-            stop=search.stop,
-        )
-        if choice.columns is not None:
-            self._offer(choice.columns, "chosen")
-        if choice.proven:
-            search.lift(nothing_below if choice.columns is None else float(search.best.cost), "proven")
-        else:
-            search.lift(min(pricing.rounded(choice.bound), nothing_below), "proving")
-        return choice.proven
 
     def _exchange(self, patience: int) -> None:
         """Free a few crew-days of the best plan and choose their rounds anew, again and again; wider when it fails."""

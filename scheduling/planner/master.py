@@ -24,7 +24,7 @@ _OFF = (
     "mip_heuristic_run_zi_round",
     "mip_heuristic_run_shifting",
 )
-"""Of no use for a proof, and most of its time."""
+"""Of no use here, and most of its time."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,14 +115,13 @@ def choose(
     seconds: float,
     nodes: int | None,
     seed: int,
-    proving: bool = False,
     stop: Callable[[], bool] | None = None,
 ) -> Choice:
     """The cheapest plan made of these rounds.
 
     cuts: sets of columns of which one at most can be taken. beat: only a plan that costs less counts, by half of
     `step` at least. nodes: limit of the search in nodes; with it and time enough the answer is the same on any machine.
-    proving: look for the bound rather than for a plan. `stop` is asked from the calling thread.
+    `stop` is asked from the calling thread.
     """
     built = _Model(arrays, columns)
     for cut in cuts:
@@ -131,10 +130,9 @@ def choose(
         time_limit=dt.timedelta(seconds=max(0.02, seconds)), random_seed=seed, node_limit=nodes
     )
     params.highs.int_options["threads"] = 1
-    if proving:
-        for name in _OFF:
-            params.highs.bool_options[name] = False
-        params.highs.double_options["mip_heuristic_effort"] = 0.0
+    for name in _OFF:
+        params.highs.bool_options[name] = False
+    params.highs.double_options["mip_heuristic_effort"] = 0.0
     params.highs.double_options["mip_rel_gap"] = 0.0
     params.highs.double_options["objective_bound"] = beat - step / 2
     result = _solve(built.model, params, stop)
