@@ -51,4 +51,11 @@ def _solve(
         standing=standing_plan(proposed.follows, week) if pins else None,
     )
     work.report(92, _("Finding out why farms were left out"))
-    return found, planner.left_out(week, found)
+    return found, planner.explain(
+        week,
+        found,
+        seconds=seconds,
+        effort=effort,
+        stop=hearing.stop,
+        about=[job for job in found.skipped if job not in out],
+    )

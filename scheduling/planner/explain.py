@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -70,15 +70,20 @@ def explain(
     effort: int | None = None,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
+    about: Collection[Key] | None = None,
 ) -> tuple[LeftOut, ...]:
     """A reason for each job the plan leaves out, in the plan's order, with the smallest single change that lets it in.
 
-    seconds: for all of them; effort: limit of each solving, as in `solve`. The dearest to leave out are tried first.
+    seconds: for all of them; effort: limit of each solving, as in `solve`. about: jobs for which a change is looked
+    for (None: all). The dearest to leave out are tried first.
     """
     started = time.monotonic()
     pool = Rounds(week)
     found = {reason.job: reason for reason in left_out(week, plan, pool)}
-    order = sorted(found, key=lambda job: (-week.job(job).skip_cost, week.job_index[job]))
+    order = sorted(
+        found if about is None else found.keys() & about,
+        key=lambda job: (-week.job(job).skip_cost, week.job_index[job]),
+    )
     for place, job in enumerate(order):
         left = seconds - (time.monotonic() - started)
         if found[job].code == "fits":

@@ -9,6 +9,7 @@ from scheduling import planner
 from scheduling.models import LeftOut, ProposedWeek, StepKind, WeekState, WeekStep
 from scheduling.queries import Ask
 from scheduling.services.arranging import HELD_COST, Hand, arrangement_of, read_arrangement, read_held
+from scheduling.services.explaining import reason_details
 from scheduling.services.ground import Ground, ground_of
 from scheduling.services.loading import LoadedWeek
 from scheduling.services.travel import OffRoad
@@ -144,17 +145,14 @@ def _leave_out(proposed: ProposedWeek, ask: Ask, reason: str, details: Mapping[s
 
 def _details(loaded: LoadedWeek, reason: planner.LeftOut) -> dict[str, Any]:
     """The reason's figures with names in place of the planner's ids."""
-    details: dict[str, Any] = {"booked": str(reason.job) in loaded.booked}
-    for name, value in reason.params.items():
-        if name == "crew":
-            details[name] = loaded.crews[int(value)].name
-        elif name == "jobs":
-            details["farms"] = [
-                str(loaded.booked[str(job)].farm if str(job) in loaded.booked else _asked(loaded, str(job)))
-                for job in value
-            ]
-        elif name in {"added", "extra", "skip_cost"}:
-            details[name] = str(money(value))
-        else:
-            details[name] = value
-    return details
+
+    def farm_name(job: Any) -> str:
+        key = str(job)
+        return str(loaded.booked[key].farm if key in loaded.booked else _asked(loaded, key))
+
+    return reason_details(
+        reason,
+        booked=str(reason.job) in loaded.booked,
+        crew_name=lambda crew: loaded.crews[int(crew)].name,
+        farm_name=farm_name,
+    )
