@@ -14,7 +14,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from scheduling.models import ProposedRound, ProposedStop, ProposedWeek, StepKind, WeekStep
+from scheduling.models import ProposedRound, ProposedStop, ProposedWeek, StepKind, WeekKind, WeekStep
 from scheduling.queries import DAYS
 from scheduling.reasons import why_visited
 from scheduling.services.arranging import Hand
@@ -46,7 +46,7 @@ class BoardStop:
     parts: int = 1
     key: str = ""  # the planner's name of the job; empty where nothing can be changed
     pin: str = ""
-    was_booked: bool = False
+    movable: bool = False
 
 
 @dataclass
@@ -115,6 +115,7 @@ STEP_SENTENCES: Final = {
     StepKind.TAKEN_OUT: _("%(farm)s taken out of the week"),
     StepKind.PINNED: _("%(farm)s pinned to its crew and day"),
     StepKind.UNPINNED: _("Pin of %(farm)s taken off"),
+    StepKind.REARRANGED: _("Week arranged anew with %(farm)s on %(day)s"),
 }
 HOUR_PINNED: Final = _("%(farm)s pinned to its crew, day and hour")
 
@@ -204,7 +205,7 @@ def board_of_proposal(week: ProposedWeek) -> list[BoardDay]:
             back_drive_minutes=made.back_drive_minutes,
             drive_minutes=made.drive_minutes,
             distance_m=made.distance_m,
-            stops=[_proposed_stop(stop) for stop in made.stops.all()],
+            stops=[_proposed_stop(stop, week.kind == WeekKind.REPLAN) for stop in made.stops.all()],
         )
         days[(made.date - week.monday).days].rounds.append(board)
     return days
@@ -294,7 +295,7 @@ def _empty_days(monday: dt.date) -> list[BoardDay]:
     return [BoardDay(monday + dt.timedelta(days=n)) for n in range(DAYS)]
 
 
-def _proposed_stop(stop: ProposedStop) -> BoardStop:
+def _proposed_stop(stop: ProposedStop, replan: bool) -> BoardStop:
     return BoardStop(
         farm=stop.farm.name,
         farm_id=stop.farm_id,
@@ -311,7 +312,7 @@ def _proposed_stop(stop: ProposedStop) -> BoardStop:
         parts=stop.parts,
         key=stop.key,
         pin=stop.pin,
-        was_booked=stop.was_booked,
+        movable=replan or not stop.was_booked,
     )
 
 

@@ -2,10 +2,15 @@
 
 from django.urls import URLPattern, URLResolver
 
-from scheduling.views import changing, settings, weeks
+from scheduling.views import asking, changing, comparing, replanning, roads, rounds, settings, weeks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *weeks.urlpatterns,
     *changing.urlpatterns,
+    *rounds.urlpatterns,
+    *roads.urlpatterns,
+    *asking.urlpatterns,
+    *comparing.urlpatterns,
+    *replanning.urlpatterns,
     *settings.urlpatterns,
 ]

@@ -27,7 +27,7 @@ from billing.models import (
     TaxCategory,
 )
 from scheduling import planner
-from scheduling.models import LeftOut, ProposedWeek
+from scheduling.models import LeftOut, ProposedWeek, WeekQuestion
 from scheduling.services.loading import load_week
 from scheduling.services.saving import save_plan
 from tests import make
@@ -170,6 +170,15 @@ def _add_rounds(world: World) -> None:
     save_plan(proposed=week, loaded=loaded, plan=planner.plan_of(loaded.week, [made]), reasons=())
     LeftOut.objects.create(week=week, farm=world.farm, head={"cow": 2}, reason="no-room")
     world.objects |= {"weeks": week, "proposed-weeks": week}
+    question = WeekQuestion.objects.create(
+        week=week,
+        kind=WeekQuestion.Kind.WHY_NOT,
+        about={"job": str(job.id), "day": 1, "crew": None, "farm": world.farm.pk},
+        version=week.version,
+        answer={"refused": {"reason": "no-day-suits", "details": {}}},
+        asked_at=make.NOW,
+    )
+    world.objects["questions"] = question
     world.samples |= {"key": str(job.id), "stops": str(job.id)}
 
 

@@ -119,6 +119,13 @@ def why_not_answer(hand: Hand, found: planner.WhyNot) -> dict[str, Any]:
     return {"extra": str(money(found.extra or 0)), "arrangement": arranged.as_row()}
 
 
+def changes_found(question: WeekQuestion) -> planner.Difference:
+    """What would change for each farm with the plan that was found, from the proposal as it was asked about."""
+    hand = hand_then(question)
+    arranged = read_arrangement(question.answer["arrangement"])
+    return planner.compare(hand.plan, Hand(hand.ground, arranged).plan, tolerance=15)
+
+
 def worth_answer(hand: Hand, found: tuple[planner.Worth, ...]) -> dict[str, Any]:
     """What is kept of the worth of time, ready for a JSON column: the most worth first, farms by their ids."""
     return {

@@ -32,11 +32,13 @@ from trimmer.errors import Refusal
 from trimmer.models import Crew, Farm
 
 
-def _week(request: SeatedRequest, pk: int) -> ProposedWeek:
+def proposed_week(request: SeatedRequest, pk: int) -> ProposedWeek:
+    """The proposal of the address, if this person may see it."""
     return get_object_or_404(ProposedWeek.objects.seen_by(request.seat).select_related("business"), pk=pk)
 
 
-def _is_part(request: SeatedRequest) -> bool:
+def is_part(request: SeatedRequest) -> bool:
+    """Whether only a part of the page is asked for."""
     return request.headers.get("HX-Request") == "true"
 
 
@@ -51,7 +53,7 @@ def _said_in_the_tray(view: _View) -> _View:
         try:
             return view(request, pk, key)
         except Refusal as refusal:
-            if not _is_part(request):
+            if not is_part(request):
                 raise
             return render(request, "scheduling/parts/refused.html", {"refusal": refusal})
 
@@ -62,19 +64,19 @@ def _said_in_the_tray(view: _View) -> _View:
 @_said_in_the_tray
 def stop_page(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Where a visit could be: each day and crew, with what the week would cost more or the rule that refuses it."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
     part = _part(request)
     hand = changing.hand_of(week)
     offered = changing.places_of(week=week, key=key, part=part)
     values = _stop_values(request, week, hand, key, part) | {"days": _by_day(request, week, hand, offered)}
-    return _shown(request, "stop", values)
+    return shown_in_tray(request, "stop", values)
 
 
 @may(*MEMBERS)
 @_said_in_the_tray
 def stop_try(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """One place, tried: what the week would cost, the rounds that change with their hours, and other places there."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
     form = PlaceForm(request.GET, business=request.seat.business)
     if not form.is_valid():
         return redirect("week-stop-page", pk=pk, key=key)
@@ -87,7 +89,7 @@ def stop_try(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
             week=week, key=key, part=part, crew=asked["crew"], date=asked["date"], place=asked["place"]
         )
     except Refusal as refusal:
-        return _shown(request, "try", values | {"refused": str(refusal)})
+        return shown_in_tray(request, "try", values | {"refused": str(refusal)})
     day = (asked["date"] - week.monday).days
     visits = trial.after.arranged.rounds[asked["crew"].pk, day]
     place = [job for job, _work in visits].index(key)
@@ -103,14 +105,14 @@ def stop_try(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
         ),
         "others": _other_places(hand, week, key, values["part"], asked["crew"].pk, day, place),
     }
-    return _shown(request, "try", values)
+    return shown_in_tray(request, "try", values)
 
 
 @may(*MEMBERS)
 def stop_close(request: SeatedRequest, pk: int) -> HttpResponse:
     """An empty tray; without htmx, the week."""
-    week = _week(request, pk)
-    return HttpResponse() if _is_part(request) else redirect("week-page", monday=week.monday.isoformat())
+    week = proposed_week(request, pk)
+    return HttpResponse() if is_part(request) else redirect("week-page", monday=week.monday.isoformat())
 
 
 def _other_places(
@@ -149,6 +151,7 @@ def _stop_values(request: SeatedRequest, week: ProposedWeek, hand: Hand, key: st
         "pin": pin,
         "booked": hand.ground.week.job(key).fixed is not None,
         "may_change": request.seat.role in {OWNER, TRIMMER},
+        "all_days": sorted({week.monday + dt.timedelta(days=day) for _crew, day in hand.week.crew_days()}),
     }
     if at is not None:
         date = week.monday + dt.timedelta(days=at[1])
@@ -186,8 +189,9 @@ def _by_day(request: SeatedRequest, week: ProposedWeek, hand: Hand, offered: lis
     return [{"date": week.monday + dt.timedelta(days=day), "rows": rows} for day, rows in sorted(days.items())]
 
 
-def _shown(request: SeatedRequest, name: str, values: dict[str, Any]) -> HttpResponse:
-    if _is_part(request):
+def shown_in_tray(request: SeatedRequest, name: str, values: dict[str, Any]) -> HttpResponse:
+    """A part for the tray, or a page of its own around it."""
+    if is_part(request):
         return render(request, f"scheduling/parts/{name}.html", values)
     return render(request, "scheduling/stop_page.html", values | {"inner": f"scheduling/parts/{name}.html"})
 
@@ -202,7 +206,7 @@ def changed(
         messages.error(request, str(refusal))
     else:
         messages.success(request, done)
-    if _is_part(request):
+    if is_part(request):
         return render(request, "scheduling/parts/week.html", week_values(request.seat, week.monday, just=just))
     return redirect("week-page", monday=week.monday.isoformat())
 
@@ -212,7 +216,8 @@ class _Sent(Refusal):
     message = gettext_lazy("Something was missing in what was sent. Look at the week and try again.")
 
 
-def _version(request: SeatedRequest) -> int:
+def posted_version(request: SeatedRequest) -> int:
+    """The version of the proposal that was looked at."""
     form = ChangeForm(request.POST)
     if not form.is_valid():
         raise _Sent
@@ -223,11 +228,11 @@ def _version(request: SeatedRequest) -> int:
 @may(OWNER, TRIMMER)
 def stop_move(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Keep a visit at another place, or put in what was left out."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
 
     def change() -> None:
         form = PlaceForm(request.POST, business=request.seat.business)
-        version = _version(request)
+        version = posted_version(request)
         if not form.is_valid():
             raise changing.NoSuchPlace
         asked = form.cleaned_data
@@ -250,10 +255,10 @@ def stop_move(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
 @may(OWNER, TRIMMER)
 def stop_put_in(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Put in what was left out, where it costs least."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
 
     def change() -> None:
-        changing.put_in_job(week=week, version=_version(request), key=key, by=request.user, now=timezone.now())
+        changing.put_in_job(week=week, version=posted_version(request), key=key, by=request.user, now=timezone.now())
 
     return changed(request, week, change, _("The visit is in the week now. Nothing is booked yet."), just=key)
 
@@ -262,10 +267,10 @@ def stop_put_in(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
 @may(OWNER, TRIMMER)
 def stop_take_out(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Leave a visit for another week."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
 
     def change() -> None:
-        changing.take_out_stop(week=week, version=_version(request), key=key, by=request.user, now=timezone.now())
+        changing.take_out_stop(week=week, version=posted_version(request), key=key, by=request.user, now=timezone.now())
 
     return changed(request, week, change, _("The visit is out of this week. Its request goes on waiting."))
 
@@ -274,7 +279,7 @@ def stop_take_out(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
 @may(OWNER, TRIMMER)
 def stop_pin(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Pin a visit to crew and day, or to its hour too."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
 
     def change() -> None:
         form = PinForm(request.POST)
@@ -292,10 +297,10 @@ def stop_pin(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
 @may(OWNER, TRIMMER)
 def stop_unpin(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
     """Take a pin off."""
-    week = _week(request, pk)
+    week = proposed_week(request, pk)
 
     def change() -> None:
-        changing.unpin_stop(week=week, version=_version(request), key=key, by=request.user, now=timezone.now())
+        changing.unpin_stop(week=week, version=posted_version(request), key=key, by=request.user, now=timezone.now())
 
     return changed(request, week, change, _("The pin is off."), just=key)
 
@@ -304,20 +309,24 @@ def stop_unpin(request: SeatedRequest, pk: int, key: str) -> HttpResponse:
 @may(OWNER, TRIMMER)
 def step_back(request: SeatedRequest, pk: int) -> HttpResponse:
     """Take the last step back."""
-    week = _week(request, pk)
-    return changed(
-        request, week, lambda: changing.undo_change(week=week, version=_version(request)), _("The step is taken back.")
-    )
+    week = proposed_week(request, pk)
+
+    def change() -> None:
+        changing.undo_change(week=week, version=posted_version(request))
+
+    return changed(request, week, change, _("The step is taken back."))
 
 
 @require_POST
 @may(OWNER, TRIMMER)
 def step_again(request: SeatedRequest, pk: int) -> HttpResponse:
     """Do the step again that was taken back."""
-    week = _week(request, pk)
-    return changed(
-        request, week, lambda: changing.redo_change(week=week, version=_version(request)), _("The step is done again.")
-    )
+    week = proposed_week(request, pk)
+
+    def change() -> None:
+        changing.redo_change(week=week, version=posted_version(request))
+
+    return changed(request, week, change, _("The step is done again."))
 
 
 _STOP = "proposed-weeks/<int:pk>/stops/<str:key>"

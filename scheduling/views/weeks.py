@@ -17,14 +17,16 @@ from django.views.decorators.http import require_POST
 
 from scheduling.board import board_of_proposal, board_of_visits, bound_sentence, cost_rows, step_rows, sums_of
 from scheduling.forms.weeks import ChangeForm
-from scheduling.models import LeftOut, ProposedWeek, WeekState
+from scheduling.models import LeftOut, ProposedWeek, WeekKind, WeekQuestion, WeekState
 from scheduling.reasons import why_left_out
 from scheduling.services import weeks
 from scheduling.services.changing import bound_holds, hand_of
+from scheduling.services.comparing import others_of
+from scheduling.services.replanning import changes_of
 from scheduling.services.saving import TAKEN_OUT
 from trimmer.access import MEMBERS, OWNER, TRIMMER, Seat, SeatedRequest, may
 from trimmer.errors import Refusal
-from trimmer.models import Business, JobState, Visit, VisitRequest
+from trimmer.models import Business, JobState, Visit, VisitRequest, VisitState
 from trimmer.services.jobs import ask_to_stop
 
 WEEKS_BACK = 2
@@ -69,7 +71,8 @@ def latest_proposal(business: Business, monday: dt.date) -> ProposedWeek | None:
     )
 
 
-def _monday(text: str) -> dt.date:
+def monday_of(text: str) -> dt.date:
+    """The Monday of the week a date in an address lies in."""
     try:
         date = dt.date.fromisoformat(text)
     except ValueError as error:
@@ -80,7 +83,7 @@ def _monday(text: str) -> dt.date:
 @may(*MEMBERS)
 def week_page(request: SeatedRequest, monday: str) -> HttpResponse:
     """A week as a board: the proposal that waits, or what is booked."""
-    day = _monday(monday)
+    day = monday_of(monday)
     if day.isoformat() != monday:
         return redirect("week-page", monday=day.isoformat())
     return render(request, "scheduling/week_page.html", week_values(request.seat, day))
@@ -118,6 +121,8 @@ def week_values(seat: Seat, day: dt.date, *, just: str = "") -> dict[str, Any]:
         "may_plan": to_come,
         "may_change": to_come and proposed is not None and bool(proposed.ground) and not planning,
         "just": just,
+        "replan": proposed is not None and proposed.kind == WeekKind.REPLAN,
+        "booked_to_come": to_come and _has_booked(business, day, today),
     }
     return values | (_proposal_values(proposed, business) if proposed else {})
 
@@ -126,6 +131,12 @@ def _looked_at(business: Business, monday: dt.date) -> ProposedWeek | None:
     """The proposal or confirmed week that stands while another is being planned."""
     standing = ProposedWeek.objects.of(business).filter(monday=monday)
     return standing.filter(state__in=[WeekState.PROPOSED, WeekState.CONFIRMED]).select_related("business").first()
+
+
+def _has_booked(business: Business, monday: dt.date, today: dt.date) -> bool:
+    """Whether a visit is booked on a day that is left of the week."""
+    first, last = max(monday, today + dt.timedelta(days=1)), monday + dt.timedelta(days=6)
+    return Visit.objects.of(business).filter(state=VisitState.BOOKED, date__range=(first, last)).exists()
 
 
 def _left_out_rows(week: ProposedWeek | None, currency: str) -> list[dict[str, Any]]:
@@ -144,12 +155,18 @@ def _left_out_rows(week: ProposedWeek | None, currency: str) -> list[dict[str, A
 
 def _proposal_values(proposed: ProposedWeek, business: Business) -> dict[str, Any]:
     steps = list(proposed.steps.select_related("farm", "made_by"))
+    changes = changes_of(proposed) if proposed.kind == WeekKind.REPLAN else []
     holds = not proposed.ground or bound_holds(proposed, hand_of(proposed))
     return {
         "cost_rows": cost_rows(proposed),
         "bound_sentence": bound_sentence(proposed, holds=holds, language=business.language),
         "steps": step_rows(proposed, [step for step in steps if step.number], business),
         "may_undo": proposed.step > 0,
+        "others": others_of(proposed),
+        "worth": proposed.questions.filter(kind=WeekQuestion.Kind.WORTH, version=proposed.version).first(),
+        "changes": changes,
+        "changed": any(change.how != "kept" for change in changes),
+        "kept": sum(change.how == "kept" for change in changes),
         "may_redo": any(step.number > proposed.step for step in steps),
     }
 
@@ -158,7 +175,7 @@ def _proposal_values(proposed: ProposedWeek, business: Business) -> dict[str, An
 @may(OWNER, TRIMMER)
 def week_propose(request: SeatedRequest, monday: str) -> HttpResponse:
     """Have the week planned."""
-    day = _monday(monday)
+    day = monday_of(monday)
     weeks.propose_week(business=request.seat.business, monday=day, by=request.user, now=timezone.now())
     return redirect("week-page", monday=day.isoformat())
 
