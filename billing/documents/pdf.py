@@ -186,7 +186,7 @@ def render_invoice(
 
 
 def render_pages(
-    document: InvoiceDocument, *, labels: Mapping[str, str], paper: Paper = "a4", dots_per_inch: float = 144
+    document: InvoiceDocument, *, labels: Mapping[str, str], paper: Paper = "a4", dots_per_inch: int = 144
 ) -> tuple[bytes, ...]:
     """The same pages as PNG images, for a preview on the screen."""
     pages = _compiled(document, labels, paper, format="png", ppi=dots_per_inch)
