@@ -9,6 +9,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *changing.urlpatterns,
     *rounds.urlpatterns,
     *roads.urlpatterns,
+    *rounds.urlpatterns,
+    *roads.urlpatterns,
     *asking.urlpatterns,
     *comparing.urlpatterns,
     *replanning.urlpatterns,

@@ -23,6 +23,7 @@ ROADS = (
 
 SHOWN_AS = {"motorway": 0, "trunk": 0, "primary": 0, "secondary": 1, "tertiary": 1, "track": 3, "service": 3}
 """How big a road is drawn: 0 main, 1 between towns, 2 small, 3 yards and tracks."""
+RIVER = -1
 MOST_SHOWN_POINTS = 60_000
 
 
@@ -124,10 +125,10 @@ def _dated(path: Path) -> str:
         reader.close()
 
 
-def _road_ways(path: Path) -> Iterator[Any]:
-    """Ways one may drive on, with the positions of their nodes."""
+def _road_ways(path: Path, *, rivers: bool = False) -> Iterator[Any]:
+    """Ways one may drive on, with the positions of their nodes; rivers too, which explain a detour."""
     osmium = library("osmium")
-    wanted = [("highway", kind) for kind in ROADS]
+    wanted = [("highway", kind) for kind in ROADS] + ([("waterway", "river")] if rivers else [])
     # The filter comes after the locations: it lets nodes through to them, and only hands roads to us.
     yield from (
         osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY)
@@ -145,14 +146,15 @@ def _ends(way: Any) -> Iterator[Point]:
 
 def write_background(extract: Path, target: Path, most_points: int = MOST_SHOWN_POINTS) -> int:
     """Write the roads as GeoJSON (RFC 7946) for the map's background: small roads are left out, the smallest first,
-    until no more than `most_points` points are left. Gives how many roads are in it."""
+    until no more than `most_points` points are left. Rivers are in it. Gives how many lines."""
     by_rank: dict[int, list[dict[str, Any]]] = {}
     sizes: dict[int, int] = {}
-    for way in _road_ways(extract):
+    for way in _road_ways(extract, rivers=True):
         line = [[round(node.lon, 5), round(node.lat, 5)] for node in way.nodes if node.location.valid()]
         if len(line) < 2:
             continue
-        rank = SHOWN_AS.get(way.tags["highway"].removesuffix("_link"), 2)
+        kind = way.tags.get("highway", "").removesuffix("_link")
+        rank = SHOWN_AS.get(kind, 2) if kind else RIVER
         properties = {"rank": rank, "name": way.tags.get("name") or way.tags.get("ref") or ""}
         by_rank.setdefault(rank, []).append(
             {"type": "Feature", "properties": properties, "geometry": {"type": "LineString", "coordinates": line}}

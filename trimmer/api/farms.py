@@ -31,6 +31,8 @@ FIELDS = [
     "country",
     "latitude",
     "longitude",
+    "gate_latitude",
+    "gate_longitude",
     "barn",
     "milking",
     "dry",

@@ -33,6 +33,9 @@ from trimmer.showing import show_day
 FARTHEST_METRES: Final = 500_000
 """A farm farther from every base than this is worth a second look at its position."""
 
+FARTHEST_GATE_METRES: Final = 10_000
+"""A gate farther from its farm than this is a slip of the hand."""
+
 LIMITS: Final[dict[str, tuple[int | Decimal, int | Decimal]]] = {
     "milking": (0, 100_000),
     "dry": (0, 100_000),
@@ -84,6 +87,14 @@ class PositionIsSwapped(Refusal):
 class PositionIsZero(Refusal):
     code = "position_is_zero"
     message = _("0, 0 lies in the sea off Africa. Leave the position empty until you know it.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class GateIsFarAway(Refusal):
+    code = "gate_is_far_away"
+    message = _(
+        "This gate lies %(metres)s m from %(farm)s; at most %(most)s m are taken. Correct one of the positions."
+    )
     status = HTTPStatus.BAD_REQUEST
 
 
@@ -179,6 +190,8 @@ class FarmDetails(TypedDict, total=False):
     country: str
     latitude: float | None
     longitude: float | None
+    gate_latitude: float | None
+    gate_longitude: float | None
     barn: str
     milking: int
     dry: int
@@ -250,20 +263,31 @@ def refuse_open_work(farms: Iterable[Farm]) -> None:
         raise RequestsAreWaiting(farm=waiting.farm)
 
 
-def check_position(latitude: float | None, longitude: float | None) -> None:
-    """Refuse what cannot be a place where people keep cows; decimal degrees (WGS 84)."""
+def check_position(latitude: float | None, longitude: float | None, *, field: str = "") -> None:
+    """Refuse what cannot be a place where people keep cows; decimal degrees (WGS 84). field: what the names of the two
+    fields begin with."""
     if latitude is None and longitude is None:
         return
     if latitude is None or longitude is None:
-        raise PositionIsHalf.at("longitude" if longitude is None else "latitude")
+        raise PositionIsHalf.at(f"{field}longitude" if longitude is None else f"{field}latitude")
     given = {"latitude": latitude, "longitude": longitude}
     if not (isfinite(latitude) and isfinite(longitude)) or abs(longitude) > 180:
-        raise PositionIsNowhere.at("longitude", **given)
+        raise PositionIsNowhere.at(f"{field}longitude", **given)
     if abs(latitude) > 90:
         refusal = PositionIsSwapped if abs(longitude) <= 90 and abs(latitude) <= 180 else PositionIsNowhere
-        raise refusal.at("latitude", **given)
+        raise refusal.at(f"{field}latitude", **given)
     if latitude == 0 and longitude == 0:
-        raise PositionIsZero.at("latitude")
+        raise PositionIsZero.at(f"{field}latitude")
+
+
+def check_gate(farm: Farm) -> None:
+    """Refuse a gate that is no place, or that lies so far from the farm that it must be another's."""
+    check_position(farm.gate_latitude, farm.gate_longitude, field="gate_")
+    if None in (farm.gate_latitude, farm.gate_longitude, farm.latitude, farm.longitude):
+        return
+    away = haversine_metres(farm.latitude, farm.longitude, farm.gate_latitude, farm.gate_longitude)  # type: ignore[arg-type]
+    if away > FARTHEST_GATE_METRES:
+        raise GateIsFarAway.at("gate_latitude", farm=farm, metres=round(away), most=FARTHEST_GATE_METRES)
 
 
 def check_farm(*, farm: Farm, windows: Sequence[WindowDetails], contacts: Sequence[ContactDetails]) -> None:
@@ -316,6 +340,7 @@ def _check(farm: Farm) -> None:
             label = getattr(Farm._meta.get_field(field), "verbose_name", field)
             raise FigureIsOutOfRange.at(field, label=label, least=least, most=most)
     check_position(farm.latitude, farm.longitude)
+    check_gate(farm)
     farm.days_that_suit = sorted(set(farm.days_that_suit))
     if not farm.days_that_suit:
         raise NoDaySuits.at("days_that_suit")
