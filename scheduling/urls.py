@@ -9,8 +9,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *changing.urlpatterns,
     *rounds.urlpatterns,
     *roads.urlpatterns,
-    *rounds.urlpatterns,
-    *roads.urlpatterns,
     *asking.urlpatterns,
     *comparing.urlpatterns,
     *replanning.urlpatterns,
