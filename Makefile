@@ -12,6 +12,7 @@ demo: setup
 	@$(BIN)/python manage.py demo
 
 # The packages are installed again only when requirements.lock has changed since; .venv keeps the copy it was made from.
+# The planner's inner loops are compiled then, so that the first week does not wait for it.
 setup:
 	@if ! $(BIN)/python -c '$(NEW_ENOUGH)' 2>/dev/null; then \
 	  for python in $(PYTHONS); do \
@@ -28,6 +29,7 @@ setup:
 	if ! cmp -s requirements.lock .venv/requirements.lock; then \
 	  echo "Installing the packages of requirements.lock (half a minute or so)"; \
 	  $(BIN)/python -m pip install -qq --no-input --disable-pip-version-check --require-hashes -r requirements.lock \
+	    && $(BIN)/python -m scheduling.planner.warm \
 	    && cp requirements.lock .venv/requirements.lock || exit 1; \
 	fi
 
