@@ -6,11 +6,14 @@ import zoneinfo
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
+
+from django.db.models import Count, Max, Sum
 
 from scheduling.travel.fit import Trip
 from scheduling.travel.straight import Point
 from trimmer.distance import haversine_metres
-from trimmer.models import Business, Visit
+from trimmer.models import Business, Farm, Visit
 
 MOST_VISITS = 1500
 """The latest so many are looked at: a season or two."""
@@ -47,9 +50,29 @@ class Drive:
         )
 
 
+_read: dict[int, tuple[Any, list[Drive]]] = {}
+"""By business: what was read last, and the state it was read in. A plain repetition is not read again."""
+
+
 def recorded_drives(business: Business) -> list[Drive]:
     """What the visits done say of the drives between them. The drive to the first farm is not known: nobody notes when
     a crew leaves its base."""
+    state = _state(business)
+    if business.pk not in _read or _read[business.pk][0] != state:
+        _read[business.pk] = state, _read_drives(business)
+    return _read[business.pk][1]
+
+
+def _state(business: Business) -> Any:
+    """Changes whenever visits done, their times or the places of farms do."""
+    done = Visit.objects.of(business).done().filter(arrived_at__isnull=False, left_at__isnull=False)
+    sums = (Sum(name) for name in ("distance_driven_m", "crew", "farm"))
+    visits = done.aggregate(Count("pk"), Max("pk"), Max("left_at"), Max("arrived_at"), *sums)
+    places = ("latitude", "longitude", "gate_latitude", "gate_longitude")
+    return business.time_zone, visits, Farm.objects.of(business).aggregate(*(Sum(place) for place in places))
+
+
+def _read_drives(business: Business) -> list[Drive]:
     done = (
         Visit.objects.of(business)
         .done()

@@ -22,6 +22,7 @@ from scheduling.services.roads import (
     driving_settings_of,
     extract_in_use,
     places_of,
+    rig_of,
     rigs_of,
     roads_folder,
 )
@@ -33,7 +34,7 @@ from scheduling.travel.rig import USUAL_RIG, Rig
 from scheduling.travel.roads import RoadEngine, RoadSource, Snap, engine_of
 from scheduling.travel.server import ServerFailed, ServerSource
 from scheduling.travel.straight import Point, Straight
-from trimmer.models import Business, Farm
+from trimmer.models import Business, Crew, Farm
 
 log = logging.getLogger(__name__)
 
@@ -128,6 +129,15 @@ def ways(*, business: Business, rig: Rig, places: Sequence[Point]) -> Ways:
         source = StraightSource(straight_of(business, rig))
         table, _computed = fill(business=business, source=source, places=places)
     return Ways(block=table.pick(places), source=source.name)
+
+
+def metres_alone(*, crew: Crew, farm: Farm) -> int | None:
+    """From the crew's base to the farm and back, if nothing else lay on the way; None for a farm without a position."""
+    if farm.position is None:
+        return None
+    places = [(crew.base.latitude, crew.base.longitude), farm.position]
+    metres = ways(business=crew.business, rig=rig_of(crew), places=places).block.metres
+    return round(float(metres[0, 1] + metres[1, 0]))
 
 
 def learned_by_crew(business: Business) -> dict[int, Learning]:

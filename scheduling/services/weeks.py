@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy
 from scheduling.models import ProposedStop, ProposedWeek, WeekKind, WeekState, WeekStep
 from scheduling.queries import crews_of_week
 from scheduling.services.loading import settings_of
+from scheduling.services.travel import metres_alone
 from trimmer.errors import Refusal
 from trimmer.models import Business, JobState, User, Visit, VisitState
 from trimmer.services.jobs import start_job
@@ -181,6 +182,7 @@ def book_stop(stop: ProposedStop, served: set[int], *, width: int, by: User | No
             position=stop.position,
             drive_minutes=stop.drive_minutes,
             distance_m=stop.distance_m,
+            distance_alone_m=metres_alone(crew=stop.round.crew, farm=stop.farm),
             told=told,
             by=by,
             now=now,
