@@ -94,6 +94,9 @@ class RoadEngine:
     ) -> tuple[Seconds, Metres]:
         """Seconds and metres from each source to each target (indices into places; None: all of them), road to road.
         NaN where no road leads there."""
+        if len(places) < 2:  # the engine refuses a table of one place
+            shape = (len(places), len(places))
+            return np.zeros(shape, np.float32), np.zeros(shape, np.float32)
         parameters = self._osrm.TableParameters(
             coordinates=[_lon_lat(place) for place in places],
             sources=[] if sources is None else list(sources),
