@@ -139,10 +139,9 @@ def grow(  # noqa: C901 -- one loop, for the compiler
 
     near: the neighbourhoods, a row of words for each job (all ones: rounds visit no job twice). base: cost of leaving
     base less the crew-day's price. share: most driving for each minute of work unless something is due; negative: any.
-    most_head: of a round.
-    equal: only labels with the same visits compete (to list all rounds); else rivalry says how: ALL_ROUND, or FAIR or
-    HARSH, which are quicker and may miss rounds. below: wanted reduced cost. Ends early
-    with more than `most_labels` labels or `most_found` rounds, or when halt[0] is set.
+    most_head: of a round; 2^31 - 1: any number. equal: only labels with the same visits compete (to list all rounds);
+    else rivalry says how: ALL_ROUND, or FAIR or HARSH, which are quicker and may miss rounds. below: wanted reduced
+    cost. Ends early with more than `most_labels` labels or `most_found` rounds, or when halt[0] is set.
     """
     jobs, count = len(home), len(slots)
     words = near.shape[1]
@@ -183,6 +182,7 @@ def grow(  # noqa: C901 -- one loop, for the compiler
     dearest = np.full((jobs, 2), np.inf)
     saved = idle * lunch
     whole = True
+    limited = most_head < 2**31 - 1
     one = np.uint64(1)
     minute = 0
     current = -2  # -2: the first stops; else the label being extended
@@ -212,6 +212,7 @@ def grow(  # noqa: C901 -- one loop, for the compiler
                 state[current, WORK],
                 state[current, DUE],
             )
+            head = state[current, HEAD]
             value, spent, item = costs[current, 0], costs[current, 1], items[current]
             mask[:] = masks[current]
             beaten = False
@@ -382,7 +383,7 @@ def grow(  # noqa: C901 -- one loop, for the compiler
                 else:
                     state[labels, DRIVE] = 0
                 state[labels, WORK], state[labels, DUE] = worked + slots[t, 4], due | slots[t, 6]
-                state[labels, HEAD] = head + slots[t, 7]
+                state[labels, HEAD] = head + slots[t, 7] if limited else 0
                 costs[labels, 0], costs[labels, 1] = value2, spent + plain + late[t]
                 items[labels] = item + hashes[t]
                 for w in range(words):
