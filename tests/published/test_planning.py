@@ -8,6 +8,7 @@ import pytest
 from scheduling.planner import check_plan, read_week, solve
 
 from ..scheduling.small_weeks import a_job, on_a_road
+from .routing_problems import problem, week_of
 
 WEEKS = Path(__file__).parents[2] / "fixtures" / "weeks"
 pytestmark = pytest.mark.published
@@ -31,3 +32,27 @@ def test_a_week_with_a_proven_optimum(name: str, optimum: int) -> None:
     plan = solve(week, seconds=60, effort=200)
     assert check_plan(week, plan) == ()
     assert plan.cost == optimum
+
+
+@pytest.mark.parametrize(
+    ("name", "customers", "vehicles", "minutes", "up"),
+    [
+        ("R101", 25, 25, 10, False),
+        ("RC101", 25, 5, 10, False),
+        ("C101", 25, 25, 2, False),
+        ("C101", 25, 25, 2, True),
+        pytest.param("R101", 50, 13, 10, False, marks=pytest.mark.slow),
+        pytest.param("C101", 50, 6, 2, False, marks=pytest.mark.slow),
+        pytest.param("C101", 50, 6, 2, True, marks=pytest.mark.slow),
+    ],
+)
+def test_routing_with_time_windows_reaches_the_published_optimum(
+    name: str, customers: int, vehicles: int, minutes: int, up: bool
+) -> None:
+    """Solomon 1987; optimal distances of Kohl et al. 1999, named in the files. Found and proven."""
+    given = problem(name)
+    week = week_of(given, customers, vehicles, minutes=minutes, up=up)
+    plan = solve(week, seconds=120)
+    assert check_plan(week, plan) == ()
+    assert plan.skipped == ()
+    assert plan.cost == plan.bound == round(10 * given["optimal_distance"][str(customers)])

@@ -131,7 +131,7 @@ def _agrees(week: Week) -> None:
     assert plan.bound == pytest.approx(best)
 
 
-@CALM
+@settings(CALM, max_examples=30)
 @given(weeks(most_jobs=4))
 def test_a_small_week_under_every_rule_gets_the_best_plan_and_its_proof(week: Week) -> None:
     _agrees(week)
