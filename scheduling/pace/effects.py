@@ -25,6 +25,7 @@ type Ints = npt.NDArray[np.int64]
 
 _FARM_DAYS: Final = 270.0
 _DRIFT_DAYS: Final = 1095.0
+_YEAR: Final = 365.25
 _KNOT_DAYS: Final = 45.0
 _MOST_KNOTS: Final = 24
 _MOST_OF_A_FARM: Final = 300
@@ -83,11 +84,12 @@ class Effects:
         first, last = (float(strays.day.min()), float(strays.day.max())) if len(strays.day) else (0.0, 0.0)
         count = min(_MOST_KNOTS, max(2, round((last - first) / _KNOT_DAYS) + 1))
         self._knots = np.linspace(first, max(last, first + 1.0), count)
+        self._last = last
         self._solve()
 
     def _wide(self, crew: Ints, day: Floats) -> Floats:
-        """Columns of what all farms share: crews, then the drift between knots."""
-        table = np.zeros((len(crew), self.crews + len(self._knots)))
+        """Columns of what all farms share: crews, then the drift between knots, then the years since the last day."""
+        table = np.zeros((len(crew), self._width))
         known = (crew >= 0) & (crew < self.crews)
         table[np.flatnonzero(known), crew[known]] = 1.0
         step = self._knots[1] - self._knots[0]
@@ -96,25 +98,31 @@ class Effects:
         rows = np.arange(len(crew))
         table[rows, self.crews + left] = 1.0 - (at - left)
         table[rows, self.crews + left + 1] = at - left
+        table[:, -1] = (day - self._last) / _YEAR
         return table
+
+    @property
+    def _width(self) -> int:
+        return self.crews + len(self._knots) + 1
 
     def _farm_covariance(self, one: Floats, other: Floats) -> Floats:
         gap = np.abs(one[:, None] - other[None, :])
         moving = self.penalties.moving
-        return np.asarray(self.penalties.farm * ((1.0 - moving) + moving * np.exp(-gap / _FARM_DAYS)))
+        years = (one - self._last)[:, None] * (other - self._last)[None, :] / _YEAR**2
+        return np.asarray(self.penalties.farm * ((1.0 - moving) + moving * (np.exp(-gap / _FARM_DAYS) + years)))
 
     @cached_property
     def _prior(self) -> Floats:
         """Covariance of what all farms share."""
-        knots = len(self._knots)
-        table = np.zeros((self.crews + knots,) * 2)
+        table = np.zeros((self._width,) * 2)
         np.fill_diagonal(table[: self.crews, : self.crews], self.penalties.crew)
         gap = np.abs(self._knots[:, None] - self._knots[None, :])
-        table[self.crews :, self.crews :] = self.penalties.drift * np.exp(-gap / _DRIFT_DAYS)
+        table[self.crews : -1, self.crews : -1] = self.penalties.drift * np.exp(-gap / _DRIFT_DAYS)
+        table[-1, -1] = 2.0 * self.penalties.drift
         return table
 
     def _solve(self) -> None:
-        strays, width = self._strays, self.crews + len(self._knots)
+        strays, width = self._strays, self._width
         self._inverse: list[Floats] = []
         self._columns: list[Floats] = []
         middle, pull = np.zeros((width, width)), np.zeros(width)
@@ -168,14 +176,15 @@ class Effects:
         whole, with the variance of the unknown."""
         wide = self._wide(np.array([crew]), np.array([day]))[0]
         spread = self._prior @ wide
-        variance = self.penalties.farm + float(wide @ spread)
+        now = np.array([day])
+        variance = float(self._farm_covariance(now, now)[0, 0] + wide @ spread)
         if not 0 <= crew < self.crews:
             variance += self.penalties.crew
         middle = float(wide @ self._common)
         meets = self._middle @ spread
         seen = float(spread @ meets)
         if (place := self._farms.get(farm)) is not None:
-            near = self._farm_covariance(np.array([day]), self._strays.day[self._rows[place]])[0]
+            near = self._farm_covariance(now, self._strays.day[self._rows[place]])[0]
             middle += float(near @ self._alpha[place])
             pulled = self._columns[place].T @ near
             seen += float(near @ self._inverse[place] @ near) + 2.0 * float(spread @ pulled)
@@ -183,8 +192,8 @@ class Effects:
         return middle, max(variance - (seen - float(meets @ self._shared @ meets)), 0.0)
 
 
-def choose_penalties(strays: Strays, crews: int) -> Penalties:
-    """The penalties under which visits and farms left out are foretold best.
+def choose_penalties(strays: Strays, crews: int, *, sigma: float | None = None) -> Penalties:
+    """The penalties under which visits and farms left out are foretold best. sigma: where it is known beforehand.
 
     Cyclic search over a table of values. With few visits a mild preference for usual values decides; the same visits
     give the same answer.
@@ -201,7 +210,7 @@ def choose_penalties(strays: Strays, crews: int) -> Penalties:
 
     def lost(penalties: Penalties) -> float:
         if penalties not in worth:
-            worth[penalties] = _lost(part, crews, penalties)
+            worth[penalties] = _lost(part, crews, penalties, sigma)
         return worth[penalties]
 
     for _sweep in range(2):
@@ -213,14 +222,14 @@ def choose_penalties(strays: Strays, crews: int) -> Penalties:
     return best
 
 
-def _lost(strays: Strays, crews: int, penalties: Penalties) -> float:
+def _lost(strays: Strays, crews: int, penalties: Penalties, sigma: float | None) -> float:
     """Negative log density of visits left out, plus that of the farms, plus the preference."""
     effects = Effects(strays, crews, penalties)
     visit, farm = effects.left_out()
     own = visit.variance + strays.noise
     miss = (strays.log - visit.middle) ** 2
     # A prior of four visits with the usual spread keeps sigma from vanishing where there are few.
-    square = float((np.sum(miss / own) + 4 * 0.2**2) / (len(miss) + 4))
+    square = sigma**2 if sigma else float((np.sum(miss / own) + 4 * 0.2**2) / (len(miss) + 4))
     lost = 0.5 * float(np.sum(np.log(square * own) + miss / (square * own)))
     whole = square * (farm.variance + strays.noise)
     apart = 0.5 * (np.log(whole) + (strays.log - farm.middle) ** 2 / whole)

@@ -15,6 +15,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -34,8 +35,8 @@ _NORMAL: Final = np.array([0.0, 0.8416212335729143, 1.2815515655446004])
 _STEPS: Final = np.array([-1.645, -1.036, -0.674, -0.385, -0.126, 0.126, 0.385, 0.674, 1.036, 1.645])
 """Ten equally likely values of the normal distribution."""
 
-_DEFAULT_VISITS: Final = 3.0
-"""How many visits the defaults count for."""
+_DEFAULT_VISITS: Final = 2.0
+"""How many visits the default of a kind of work counts for."""
 _HALF_LIFE_DAYS: Final = 540.0
 _ROUGH: Final = 1200
 """Visits, the latest, on which the first lines are drawn."""
@@ -45,7 +46,13 @@ _WILD_FACTOR: Final = math.log(1.6)
 _HEAVY: Final = 2.5
 """From so many standard deviations on a visit counts less the further off it is."""
 _FEW: Final = 20.0
-"""So many visits (or farms) left out weigh as much as the usual shape does."""
+_FEW_FARMS: Final = 10.0
+"""So many visits, or farms, left out weigh as much as the usual shape does."""
+_MARGIN: Final = 0.01
+"""Added to the upper levels: what is measured on the visits learned from holds a little less on new ones."""
+_CUTS: Final = (0.5, 0.6, 0.7, 0.8, 0.9)
+"""Where the later visits are cut into steps, each foretold from all before it."""
+_FEWEST_AHEAD: Final = 30
 _NARROW, _WIDE = 0.6, 1.7
 """How much the spread of one mix of work may differ from the usual."""
 
@@ -76,13 +83,40 @@ class Tried:
 
 
 @dataclass(frozen=True)
+class Corrections:
+    """By how many standard deviations each level is moved: for farms well known, and for farms nobody was at."""
+
+    known: Floats
+    unknown: Floats
+
+    @classmethod
+    def none(cls) -> Corrections:
+        return cls(np.zeros(len(LEVELS)), np.zeros(len(LEVELS)))
+
+    @classmethod
+    def measured(
+        cls, known: Floats, unknown: Floats, recent: Floats, even: Floats, *, usual: Corrections, farms: int
+    ) -> Corrections:
+        """From misses [level, visit] in standard deviations of visits left out, foretold as known and as new; weights
+        of visits for either; what holds where they are few."""
+        moved = Corrections.none()
+        trust = len(recent) / (len(recent) + _FEW)
+        trust_new = farms / (farms + _FEW_FARMS)
+        for n, level in enumerate(LEVELS):
+            moved.known[n] = _share(known[n], recent, level) * trust + usual.known[n] * (1.0 - trust)
+            rest = (usual.unknown[n] - usual.known[n]) + moved.known[n]
+            moved.unknown[n] = _share(unknown[n], even, level) * trust_new + rest * (1.0 - trust_new)
+        return moved
+
+
+@dataclass(frozen=True)
 class Levels:
     """How minutes at the levels follow from the lines, the factor and how well it is known.
 
     lines: minutes of set-up and a head by kind [level, column]. sigma: of a usual visit's log around its own middle.
     rise: log of the 90 % line over the middle at a usual mix of work. variance: of the effects of a usual left-out
-    visit, unknown: of a farm's nobody was at; both in units of sigma squared. known_by, unknown_by: corrections in
-    standard deviations, for farms well known and unknown.
+    visit, unknown: of a farm's nobody was at; both in units of sigma squared. within, ahead: corrections for days among
+    those learned from, and for later ones, where nothing later helps.
     """
 
     lines: Floats
@@ -90,8 +124,8 @@ class Levels:
     rise: float
     variance: float
     unknown: float
-    known_by: Floats
-    unknown_by: Floats
+    within: Corrections
+    ahead: Corrections
 
     def noise(self, design: Floats) -> Floats:
         """Own variance of visits [row]: 1 for a usual mix of work, more where the lines spread more."""
@@ -110,12 +144,14 @@ class Levels:
         wider = np.sqrt((noise + variance) / (noise + self.variance))
         return np.asarray(np.log(lines[0]) + np.log(lines / lines[0]) * wider)
 
-    def logs(self, design: Floats, variance: Floats) -> Floats:
-        """Logs of minutes [level, row] of the whole; those of a farm and crew add its effect."""
+    def logs(self, design: Floats, variance: Floats, corrections: Corrections, unsure: float = 0.0) -> Floats:
+        """Logs of minutes [level, row] of the whole; those of a farm and crew add its effect. unsure: variance on top,
+        of what may be found, in units of sigma squared."""
         span = max(self.unknown - self.variance, 1e-9)
         new = np.clip((variance - self.variance) / span, 0.0, 1.0)
-        moved = self.known_by[:, None] * (1.0 - new) + self.unknown_by[:, None] * new
-        return np.maximum.accumulate(self.raw(design, variance) + moved * self.spread(design, variance), axis=0)
+        moved = corrections.known[:, None] * (1.0 - new) + corrections.unknown[:, None] * new
+        whole = variance + unsure
+        return np.maximum.accumulate(self.raw(design, whole) + moved * self.spread(design, whole), axis=0)
 
 
 @dataclass(frozen=True)
@@ -132,6 +168,8 @@ class Pace:
     set_aside: tuple[SetAside, ...]
     tried: tuple[Tried, ...] = ()
     as_new: tuple[Tried, ...] = ()
+    last: dt.date = dt.date.min
+    """Of the visits learned from."""
 
     @property
     def visits(self) -> int:
@@ -145,20 +183,10 @@ class Pace:
 
     def estimate(self, ask: WorkAsked) -> Estimate:
         """Minutes of a visit. Raises ValueError when there is nothing to work on."""
-        if not ask.total > 0:
-            raise ValueError("no head")
-        middle, variance = self.effect(ask.farm, ask.crew, ask.date)
-        design, known = _design([ask]), np.array([variance])
-        low, mid, high = np.exp(self.levels.logs(design, known)[:, 0] + middle)
-        line = self.levels.lines[0]
-        factor = float(low / (line @ design[0]))
-        return Estimate(
-            minutes=(float(low), float(mid), float(high)),
-            setup=float(line[0]) * factor,
-            rates={kind: float(rate) * factor for kind, rate in zip(KINDS, line[1:], strict=True)},
-            visits=self.farm_visits.get(ask.farm, 0),
-            crew_visits=self.crew_visits.get(ask.crew, 0),
-            spread=float(self.levels.spread(design, known)[0]),
+        effect = self.effect(ask.farm, ask.crew, ask.date)
+        corrections = self.levels.ahead if ask.date > self.last else self.levels.within
+        return estimated(
+            ask, self.levels, corrections, effect, self.farm_visits.get(ask.farm, 0), self.crew_visits.get(ask.crew, 0)
         )
 
     def effect(self, farm: str, crew: str, date: dt.date) -> tuple[float, float]:
@@ -166,6 +194,34 @@ class Pace:
         if self.effects is None:
             return 0.0, self.penalties.farm + self.penalties.crew
         return self.effects.at(self.farms.get(farm, -1), self.crews.get(crew, -1), float(date.toordinal()))
+
+
+def estimated(
+    ask: WorkAsked,
+    levels: Levels,
+    corrections: Corrections,
+    effect: tuple[float, float],
+    visits: int,
+    crew_visits: int,
+) -> Estimate:
+    """Minutes of a visit from the whole's lines and the effect (log of the factor, its variance)."""
+    if not ask.total > 0:
+        raise ValueError("no head")
+    middle, variance = effect
+    design, line = _design([ask]), levels.lines[0]
+    # What may be found instead is one more thing not known: a variance of minutes, here of their logarithm.
+    unsure = (ask.unsure_minutes / (float(line @ design[0]) * math.exp(middle)) / levels.sigma) ** 2
+    known = np.array([variance])
+    low, mid, high = np.exp(levels.logs(design, known, corrections, unsure)[:, 0] + middle)
+    factor = float(low / (line @ design[0]))
+    return Estimate(
+        minutes=(float(low), float(mid), float(high)),
+        setup=float(line[0]) * factor,
+        rates={kind: float(rate) * factor for kind, rate in zip(KINDS, line[1:], strict=True)},
+        visits=visits,
+        crew_visits=crew_visits,
+        spread=float(levels.spread(design, known + unsure)[0]),
+    )
 
 
 def fit_pace(
@@ -202,8 +258,8 @@ def _by_default(rates: Rates, spread: Spread, aside: list[SetAside]) -> Pace:
         rise=float(_NORMAL[2]) * spread.unknown,
         variance=penalties.farm + penalties.crew,
         unknown=penalties.farm + penalties.crew,
-        known_by=np.zeros(3),
-        unknown_by=np.zeros(3),
+        within=Corrections.none(),
+        ahead=Corrections.none(),
     )
     return Pace(levels, penalties, None, {}, {}, {}, {}, tuple(aside))
 
@@ -234,16 +290,18 @@ class _Rough:
     def _strays(self, line: Floats, noise: Floats) -> Strays:
         return Strays(np.log(self.minutes / (self.design @ line)), noise, self.farm, self.crew, self.day)
 
-    def _lines(self, factor: Floats, rows: Ints, size: Floats, levels: Sequence[float]) -> Floats:
+    def _lines(
+        self, factor: Floats, rows: Ints, size: Floats, levels: Sequence[float], near: Floats | None = None
+    ) -> Floats:
         """Lines through these visits divided by their factors, and through the defaults as a few more visits. Misses
         count as shares of the visit's size."""
         prior, prior_minutes = self._default_visits()
         design = np.vstack([self.design[rows] * factor[rows, None], prior])
         minutes = np.concatenate([self.minutes[rows], prior_minutes])
         weights = np.concatenate(
-            [self.recent[rows] / size[rows], _DEFAULT_VISITS / len(prior) / (prior @ self._default_line())]
+            [self.recent[rows] / size[rows], _DEFAULT_VISITS * len(KINDS) / len(prior) / (prior @ self._default_line())]
         )
-        return quantile_lines(design, minutes, levels, weights=weights * len(weights), bounded=True)
+        return quantile_lines(design, minutes, levels, weights=weights * len(weights), bounded=True, near=near)
 
     def _default_line(self) -> Floats:
         return self.scale * np.array([self.rates.setup, *(self.rates.per_head[kind] for kind in KINDS)])
@@ -282,15 +340,15 @@ class _Rough:
         strays = self._strays(lines[0], noise)
         middle, variance = _seen(effects.left_out()[0], strays, effects)
         size = self.design @ lines[0] * np.exp(middle)
-        lines = self._lines(np.exp(middle), np.arange(count), size, LEVELS)
+        lines = self._lines(np.exp(middle), np.arange(count), size, LEVELS, near=lines)
         strays = self._strays(lines[0], noise)
         effects = Effects(strays, len(self.crews), penalties)
         return self._corrected(lines, strays, effects, penalties, aside)
 
     def _levels(self, lines: Floats, variance: Floats, sigma: float) -> Levels:
         rise = float(np.median(np.log((self.design @ lines[2]) / (self.design @ lines[0]))))
-        nothing = np.zeros(len(LEVELS))
-        return Levels(lines, sigma, rise, float(np.average(variance, weights=self.recent)), 1.0, nothing, nothing)
+        usual = float(np.average(variance, weights=self.recent))
+        return Levels(lines, sigma, rise, usual, 1.0, Corrections.none(), Corrections.none())
 
     def _corrected(
         self, lines: Floats, strays: Strays, effects: Effects, penalties: Penalties, aside: list[SetAside]
@@ -305,20 +363,32 @@ class _Rough:
         levels = replace(levels, sigma=sigma, unknown=max(penalties.farm, levels.variance))
         size = np.log(self.design @ lines[0])
 
-        def misses(at: Floats, known: Floats) -> Floats:
-            raw = levels.raw(self.design, known) - size
-            return np.asarray((strays.log - at - raw) / levels.spread(self.design, known))
+        def misses(rows: Ints, at: Floats, known: Floats) -> Floats:
+            raw = levels.raw(self.design[rows], known) - size[rows]
+            return np.asarray((strays.log[rows] - at - raw) / levels.spread(self.design[rows], known))
 
-        known_by, unknown_by = np.zeros(len(LEVELS)), np.zeros(len(LEVELS))
-        counts = np.bincount(strays.farm)
-        for n, level in enumerate(LEVELS):
-            visits = len(self.visits)
-            found = _share(misses(middle, variance)[n], self.recent, level)
-            known_by[n] = found * visits / (visits + _FEW)
-            found = _share(misses(new_middle, new_variance)[n], 1.0 / counts[strays.farm], level)
-            trust = len(counts) / (len(counts) + _FEW)
-            unknown_by[n] = found * trust + known_by[n] * (1.0 - trust)
-        levels = replace(levels, known_by=known_by, unknown_by=unknown_by)
+        every = np.arange(len(self.visits))
+        even = 1.0 / np.bincount(self.farm)[self.farm]
+        within = Corrections.measured(
+            misses(every, middle, variance),
+            misses(every, new_middle, new_variance),
+            self.recent,
+            even,
+            usual=Corrections.none(),
+            farms=len(self.farms),
+        )
+        ahead = within
+        later, as_known, as_new = self._foretold(strays, penalties)
+        if len(later):
+            ahead = Corrections.measured(
+                misses(later, *as_known),
+                misses(later, *as_new),
+                self.recent[later],
+                1.0 / np.bincount(self.farm[later])[self.farm[later]],
+                usual=within,
+                farms=len(np.unique(self.farm[later])),
+            )
+        levels = replace(levels, within=within, ahead=ahead)
         return Pace(
             levels=levels,
             penalties=penalties,
@@ -330,10 +400,33 @@ class _Rough:
             set_aside=tuple(aside),
             tried=self._tried(levels, middle, variance),
             as_new=self._tried(levels, new_middle, new_variance),
+            last=max(visit.date for visit in self.visits),
         )
 
+    def _foretold(
+        self, strays: Strays, penalties: Penalties
+    ) -> tuple[Ints, tuple[Floats, Floats], tuple[Floats, Floats]]:
+        """The later half of the visits as those before them foretell it, step by step: rows; middle and variance for a
+        known farm; the same as if nobody had been there. No rows where there are few visits."""
+        order = np.argsort(self.day, kind="stable")
+        cuts = [round(share * len(order)) for share in _CUTS]
+        rows: list[int] = []
+        known: list[tuple[float, float]] = []
+        new: list[tuple[float, float]] = []
+        for cut, end in pairwise([*cuts, len(order)]) if len(order) >= _FEWEST_AHEAD else ():
+            before = order[:cut][self.day[order[:cut]] < self.day[order[cut]]]
+            if not len(before):
+                continue
+            effects = Effects(strays.of(before), len(self.crews), penalties)
+            for row in order[cut:end]:
+                rows.append(int(row))
+                known.append(effects.at(int(self.farm[row]), int(self.crew[row]), float(self.day[row])))
+                new.append(effects.at(-1, int(self.crew[row]), float(self.day[row])))
+        as_known, as_new = np.array(known).reshape(-1, 2), np.array(new).reshape(-1, 2)
+        return np.array(rows, dtype=np.int64), (as_known[:, 0], as_known[:, 1]), (as_new[:, 0], as_new[:, 1])
+
     def _tried(self, levels: Levels, middle: Floats, variance: Floats) -> tuple[Tried, ...]:
-        figures = np.exp(levels.logs(self.design, variance) + middle).T.tolist()
+        figures = np.exp(levels.logs(self.design, variance, levels.within) + middle).T.tolist()
         return tuple(
             Tried(visit, (low, mid, high)) for visit, (low, mid, high) in zip(self.visits, figures, strict=True)
         )
@@ -373,7 +466,7 @@ def _share(values: Floats, weights: Floats, level: float) -> float:
     below = np.cumsum(weight)
     total = float(below[-1])
     effective = total**2 / float(np.sum(weight**2))
-    wanted = level * total * (1.0 + 1.0 / effective) if level > 0.5 else level * total
+    wanted = total * (level * (1.0 + 1.0 / effective) + _MARGIN) if level > 0.5 else level * total
     place = min(int(np.searchsorted(below, wanted - 1e-12)), len(values) - 1)
     return float(values[order][place])
 

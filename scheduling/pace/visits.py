@@ -6,7 +6,7 @@ import datetime as dt
 import math
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from .rates import KINDS, Rates, Spread
@@ -21,12 +21,14 @@ _WILD_FACTOR: Final = math.log(2.5)
 
 @dataclass(frozen=True)
 class WorkAsked:
-    """A visit to be estimated: head by kind; counts may be fractions where they are expected values."""
+    """A visit to be estimated: head by kind; counts may be fractions where they are expected values, and minutes are
+    then unsure by a standard deviation of `unsure_minutes` (at the rates of the middle)."""
 
     date: dt.date
     farm: str
     crew: str
     head: Mapping[str, float]
+    unsure_minutes: float = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
         if unknown := set(self.head) - set(KINDS):

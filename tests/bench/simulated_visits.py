@@ -46,8 +46,9 @@ class Simulated:
     """Visits of the asked farm in the history."""
 
 
-def simulate(truth: Truth, seed: int, *, asked: int = 1500) -> Simulated:
-    """A history over 18 months; then visits of the two months after, to farms well known and farms hardly known."""
+def simulate(truth: Truth, seed: int, *, asked: int = 1500, ahead: bool = True) -> Simulated:
+    """A history over 18 months; then visits of the two months after (or among them: not ahead), to farms well known
+    and farms hardly known."""
     draw = np.random.default_rng(seed)
     farm_effect = draw.normal(0.0, truth.farm, truth.farms)
     farm_slope = draw.normal(0.0, truth.farm_drift, truth.farms)
@@ -85,7 +86,8 @@ def simulate(truth: Truth, seed: int, *, asked: int = 1500) -> Simulated:
         seen[farm] += 1
         history.append(PastVisit(work.date, work.farm, work.crew, work.head, minutes, f"visit {number}"))
     farms = np.concatenate([draw.integers(0, known, asked // 2), draw.integers(known, truth.farms, asked // 2)])
-    after = [visit(int(farm), span + int(draw.integers(0, 60))) for farm in farms]
+    first, last = (span, span + 60) if ahead else (0, span)
+    after = [visit(int(farm), int(draw.integers(first, last))) for farm in farms]
     return Simulated(
         history=history,
         asked=[work for work, _minutes in after],
