@@ -84,10 +84,11 @@ class HappenedForm(forms.Form):
             field = self.fields[name]
             assert isinstance(field, forms.ModelChoiceField)  # noqa: S101
             field.queryset = rows
-        for name in ("called_off", "requests"):
-            self.fields[name].widget = forms.CheckboxSelectMultiple(choices=self.fields[name].choices)  # type: ignore[attr-defined]
-        self.fields["called_off"].label_from_instance = self.fields["longer"].label_from_instance = _visit_line  # type: ignore[attr-defined]
-        self.fields["requests"].label_from_instance = _request_line  # type: ignore[attr-defined]
+        for name, line in (("called_off", _visit_line), ("longer", _visit_line), ("requests", _request_line)):
+            field = self.fields[name]
+            field.label_from_instance = line  # type: ignore[attr-defined]
+            if isinstance(field, forms.ModelMultipleChoiceField):
+                field.widget = forms.CheckboxSelectMultiple({"class": "tiles"}, choices=field.choices)
         self.fields["down_date"].widget.attrs |= {"min": first.isoformat(), "max": last.isoformat()}
 
     def clean(self) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -15,6 +14,7 @@ from scheduling.models import ProposedWeek, StepKind, WeekQuestion, WeekState, W
 from scheduling.queries import DAYS
 from scheduling.services.arranging import Arrangement, Hand, arrangement_of, held_week, read_arrangement
 from scheduling.services.changing import NoSuchPlace, NoSuchVisit, VisitIsBooked, hand_of, keep_arrangement
+from scheduling.services.explaining import reason_details
 from scheduling.services.ground import Ground
 from scheduling.services.loading import settings_of
 from scheduling.services.weeks import ChangedMeanwhile, NotProposed
@@ -170,21 +170,12 @@ def _whole(arranged: Arrangement) -> Arrangement:
 
 def named_details(ground: Ground, reason: planner.LeftOut) -> dict[str, Any]:
     """A reason's figures with names in place of the planner's ids, as a left-out row keeps them."""
-    details: dict[str, Any] = {"booked": ground.facts[str(reason.job)].visit is not None}
-    for name, value in reason.params.items():
-        if name == "crew":
-            details[name] = Crew.objects.filter(pk=int(value)).values_list("name", flat=True).first() or ""
-        elif name == "jobs":
-            details["farms"] = _farm_names(ground, value)
-        elif name in {"added", "extra", "skip_cost"}:
-            details[name] = str(money(value))
-        else:
-            details[name] = value
-    return details
-
-
-def _farm_names(ground: Ground, jobs: Any) -> list[str]:
-    names: Mapping[int, str] = dict(
-        Farm.objects.filter(pk__in=[ground.facts[str(job)].farm for job in jobs]).values_list("pk", "name")
+    crews = dict(Crew.objects.filter(pk__in=[crew.id for crew in ground.week.crews]).values_list("pk", "name"))
+    farms = {facts.farm for facts in ground.facts.values()}
+    names = dict(Farm.objects.filter(pk__in=farms).values_list("pk", "name"))
+    return reason_details(
+        reason,
+        booked=ground.week.job(reason.job).fixed is not None,
+        crew_name=lambda crew: crews.get(crew, ""),
+        farm_name=lambda job: names.get(ground.facts[str(job)].farm, ""),
     )
-    return [names.get(ground.facts[str(job)].farm, "") for job in jobs]

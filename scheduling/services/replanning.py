@@ -6,7 +6,7 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from django.db import transaction
@@ -16,8 +16,9 @@ from django.utils.translation import gettext_lazy
 from scheduling import planner
 from scheduling.models import LeftOut, ProposedStop, ProposedWeek, StepKind, WeekKind, WeekState, WeekStep
 from scheduling.queries import DAYS
-from scheduling.services.arranging import Hand, PinAt, arrangement_of
+from scheduling.services.arranging import Arrangement, CannotBe, Hand, PinAt, arrangement_of
 from scheduling.services.asking import named_details
+from scheduling.services.ground import Ground
 from scheduling.services.loading import moment, settings_of
 from scheduling.services.standing import Standing, ToldVisit, load_standing
 from scheduling.services.weeks import (
@@ -177,11 +178,11 @@ def save_replan(
         ground = standing.ground
         arranged = arrangement_of(
             plan,
-            pins=_as_told(plan, standing.told),
             reasons={
                 str(reason.job): {"reason": reason.code, "details": named_details(ground, reason)} for reason in reasons
             },
         )
+        arranged = _as_told(ground, arranged, plan, standing.told)
         week.ground = ground.as_row()
         write_arrangement(week, Hand(ground, arranged))
         WeekStep.objects.create(
@@ -197,16 +198,27 @@ def save_replan(
     return {"week": week.pk, "moved": len([change for change in changes_of(week) if change.how == "moved"])}
 
 
-def _as_told(plan: planner.Plan, told: Mapping[str, ToldVisit]) -> dict[str, PinAt]:
-    """A pin for each visit that stays where and when its farm was told, so that no later change moves it unasked."""
-    pins = {}
+def _as_told(ground: Ground, arranged: Arrangement, plan: planner.Plan, told: Mapping[str, ToldVisit]) -> Arrangement:
+    """With a pin for each visit that stays with its crew, day and hour, so that no later change moves it unasked: to
+    the very minute it stood at where that can be, else to the minute it got."""
     for made in plan.rounds:
         for stop in made.stops:
             at = told.get(str(stop.job))
             here = (int(made.crew), made.day)
             if at is not None and (at.crew, at.day) == here and abs(at.start - stop.start) <= SAME_HOUR:
-                pins[str(stop.job)] = PinAt((here,), stop.start)
-    return pins
+                arranged = replace(arranged, pins={**arranged.pins, str(stop.job): PinAt((here,), stop.start)})
+    for key, pin in arranged.pins.items():
+        exact = replace(arranged, pins={**arranged.pins, key: replace(pin, start=told[key].start)})
+        if pin.start != told[key].start and _can_be(Hand(ground, exact)):
+            arranged = exact
+    return arranged
+
+
+def _can_be(hand: Hand) -> bool:
+    try:
+        return bool(hand.plan.rounds)
+    except CannotBe:
+        return False
 
 
 def changes_of(week: ProposedWeek) -> list[Change]:

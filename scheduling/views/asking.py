@@ -67,7 +67,13 @@ def _shown(request: SeatedRequest, question: WeekQuestion) -> HttpResponse:
         "stale": question.version != question.week.version,
     }
     if question.kind == WeekQuestion.Kind.WORTH:
-        values |= {"worth": worth_rows(question), "farm": _("What one more hour would be worth")}
+        rows = worth_rows(question)
+        values |= {
+            "page_title": _("What one more hour would be worth"),
+            "worth": [row for row in rows if row["saved"]],
+            "worth_nothing": [row for row in rows if row["saved"] == 0],
+            "not_found_out": [row["sentence"] for row in rows if row["saved"] is None],
+        }
         return shown_in_tray(request, "worth_answer", values)
     return shown_in_tray(request, "question", values | _why_not_values(request, question))
 

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_POST
 from scheduling.board import board_of_proposal, board_of_visits, bound_sentence, cost_rows, step_rows, sums_of
 from scheduling.forms.weeks import ChangeForm
 from scheduling.models import LeftOut, ProposedWeek, WeekKind, WeekQuestion, WeekState
-from scheduling.reasons import why_left_out
+from scheduling.reasons import what_lets_it_in, what_stands_in_the_way
 from scheduling.services import weeks
 from scheduling.services.changing import bound_holds, hand_of
 from scheduling.services.comparing import others_of
@@ -146,7 +146,8 @@ def _left_out_rows(week: ProposedWeek | None, currency: str) -> list[dict[str, A
             "farm": row.farm,
             "key": row.key,
             "head": sum(row.head.values()),
-            "why": _("You took it out.") if row.reason == TAKEN_OUT else why_left_out(row, currency),
+            "why": _("You took it out.") if row.reason == TAKEN_OUT else what_stands_in_the_way(row, currency),
+            "help": what_lets_it_in(row, currency),
             "by_hand": row.reason == TAKEN_OUT,
         }
         for row in rows
