@@ -23,6 +23,8 @@ from scheduling.travel.extract import Extract, Report, Unusable, library, write_
 from scheduling.travel.rig import PROFILE, Rig
 
 NAME = "roads.osrm"
+FORMAT = "b"
+"""Of a data set's folder: what is written beside the engine's files. A new one makes new data sets."""
 BUILDING = "building-"
 TETHER = Path(__file__).resolve().parents[2] / "trimmer" / "tethered.py"
 
@@ -45,7 +47,7 @@ class DataSet:
 
 def data_set_name(checksum: str, rig: Rig) -> str:
     """The folder of an extract's roads for a rig: the same roads for the same rig are built once."""
-    return f"{checksum[:16]}-{rig.key}"
+    return f"{checksum[:16]}-{rig.key}{FORMAT}"
 
 
 def build(extract: Extract, rig: Rig, root: Path, report: Report = lambda percent, doing: None) -> DataSet:

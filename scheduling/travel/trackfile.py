@@ -12,11 +12,12 @@ from scheduling.travel.straight import Point
 
 @dataclass(frozen=True, kw_only=True)
 class Mark:
-    """A place on the way: its name and a line about it."""
+    """A place on the way: its name, a line about it, and whether it is a base or a stop."""
 
     place: Point
     name: str
     note: str = ""
+    kind: str = "stop"
 
 
 def geo_link(place: Point) -> str:
@@ -48,9 +49,13 @@ def as_geojson(*, name: str, marks: Sequence[Mark], shape: Sequence[Point]) -> d
         "type": "FeatureCollection",
         "features": [
             line,
-            *(_feature("Point", _lon_lat(mark.place), {"name": mark.name, "note": mark.note}) for mark in marks),
+            *(_feature("Point", _lon_lat(mark.place), _said(mark)) for mark in marks),
         ],
     }
+
+
+def _said(mark: Mark) -> dict[str, Any]:
+    return {"name": mark.name, "note": mark.note, "kind": mark.kind}
 
 
 def _feature(kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:

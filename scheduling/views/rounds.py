@@ -138,7 +138,7 @@ def _driven(request: SeatedRequest, pk: int, day: str) -> DrivenRound | None:
 
 def _marks(request: SeatedRequest, driven: DrivenRound) -> list[Mark]:
     business = request.seat.business
-    base = Mark(place=driven.places[0], name=driven.base.name)
+    base = Mark(place=driven.places[0], name=driven.base.name, kind="base")
     stops = [
         Mark(
             place=stop.place,

@@ -39,14 +39,12 @@ function drawPlaces(map, element, places) {
   const accent = colour(element, "--accent");
   const straw = colour(element, "--straw");
   const fills = { base: straw, stop: accent, farm: surface, gate: straw, road: surface };
-  const many = places.features.filter(({ geometry }) => geometry.type === "Point").length > 12;
+  const many = places.features.filter(({ geometry }) => geometry.type === "Point").length > 16;
   return L.geoJSON(places, {
-    style: ({ properties: { day, by_road: byRoad } }) => ({
-      color: colour(element, `--day-${day ?? 0}`),
-      weight: 4,
-      opacity: 0.85,
-      dashArray: byRoad === false ? "6 8" : null,
-    }),
+    style: ({ geometry, properties: { day, by_road: byRoad } }) =>
+      geometry.type === "Point"
+        ? {}
+        : { color: colour(element, `--day-${day ?? 0}`), weight: 4, opacity: 0.85, dashArray: byRoad === false ? "6 8" : null },
     pointToLayer: ({ properties: { kind, name } }, place) => {
       const mark = L.circleMarker(place, {
         radius: kind === "base" ? 10 : kind === "farm" ? 5 : 8,
@@ -90,7 +88,7 @@ async function draw(element) {
   const { roads, places, pick, tiles, credit, roadCredit } = element.dataset;
   const marks = await fetched(places);
   element.textContent = "";
-  const map = L.map(element, { zoomSnap: 0.5, maxZoom: 18, zoomAnimation: false, fadeAnimation: false });
+  const map = L.map(element, { zoomSnap: 0.25, zoomDelta: 0.5, maxZoom: 18, zoomAnimation: false, fadeAnimation: false });
   map.attributionControl.setPrefix(false);
   if (tiles) L.tileLayer(tiles, { attribution: credit, maxZoom: 19 }).addTo(map);
   map.setView([0, 0], 2);
@@ -98,6 +96,10 @@ async function draw(element) {
   const bounds = drawn.getBounds();
   if (bounds.isValid()) map.fitBounds(bounds, { padding: [24, 24], maxZoom: pick ? 15 : 16 });
   if (pick) letPick(map, element, pick);
+  addEventListener("beforeprint", () => {
+    map.invalidateSize(false);
+    if (bounds.isValid()) map.fitBounds(bounds, { padding: [24, 24], animate: false });
+  });
   if (!tiles) {
     const lines = await fetched(roads);
     if (lines.features.length) {
