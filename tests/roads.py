@@ -14,7 +14,7 @@ from scheduling.travel.rig import USUAL_RIG, Rig
 from scheduling.travel.roads import RoadEngine, RoadSource, engine_of
 from scheduling.travel.straight import STRAIGHT as STRAIGHT_LINE
 from scheduling.travel.straight import Point
-from trimmer.management.scenario.roads import write_extract
+from trimmer.management.scenario.extract import write_extract
 
 type Road = tuple[Sequence[str], Mapping[str, str]]
 

@@ -33,7 +33,7 @@ from scheduling.travel.server import ServerFailed, ServerSource
 from scheduling.travel.straight import BANDS, Straight
 from tests.make import NOW, TODAY, a_base, a_business, a_client, a_crew, a_farm, a_request, a_visit
 from tests.roads import write_roads
-from trimmer.management.scenario.roads import write_extract
+from trimmer.management.scenario.extract import write_extract
 from trimmer.models import Business, Crew, Farm, Visit, VisitState
 
 MONDAY = dt.date(2026, 3, 9)

@@ -26,7 +26,7 @@ from scheduling.travel.rig import USUAL_RIG
 from tests.make import NOW, a_base, a_business, a_client, a_crew, a_farm, a_member
 from tests.roads import write_roads
 from trimmer.embedded import BASE_DIR
-from trimmer.management.scenario.roads import write_extract
+from trimmer.management.scenario.extract import write_extract
 from trimmer.models import Business, Job, JobState
 from trimmer.services import jobs
 

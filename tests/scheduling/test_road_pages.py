@@ -17,7 +17,7 @@ from scheduling.road_models import CrewRig
 from scheduling.services import roads, travel
 from scheduling.services.rounds import round_of
 from tests.make import NOW, TODAY, a_base, a_business, a_client, a_crew, a_farm, a_member, a_visit, signed_in
-from trimmer.management.scenario.roads import write_extract
+from trimmer.management.scenario.extract import write_extract
 from trimmer.models import Crew, Farm, Job, Role
 
 pytestmark = pytest.mark.django_db
