@@ -231,11 +231,17 @@ def redo_change(*, week: ProposedWeek, version: int) -> ProposedWeek:
     return _go_to(week, version, +1, NothingToRedo)
 
 
-def bound_holds(week: ProposedWeek, hand: Hand) -> bool:
+def bound_holds(week: ProposedWeek) -> bool:
     """Whether the bound, proven under what the solving had to keep, says something of the week as it is now: it does
     while all of that is still kept."""
     pins, out = read_held(week.held)
-    return all(hand.arranged.pins.get(key) == pin for key, pin in pins.items()) and out <= hand.arranged.out
+    if not pins and not out:
+        return True
+    step = WeekStep.objects.filter(week=week, number=week.step).first()
+    if step is None:
+        return False
+    now = read_arrangement(step.arrangement)
+    return all(now.pins.get(key) == pin for key, pin in pins.items()) and out <= now.out
 
 
 def _moved(hand: Hand, week: ProposedWeek, key: str, part: int, crew: Crew, date: dt.date, place: int | None) -> Hand:

@@ -20,7 +20,7 @@ from scheduling.forms.weeks import ChangeForm
 from scheduling.models import LeftOut, ProposedWeek, WeekKind, WeekQuestion, WeekState
 from scheduling.reasons import what_lets_it_in, what_stands_in_the_way
 from scheduling.services import weeks
-from scheduling.services.changing import bound_holds, hand_of
+from scheduling.services.changing import bound_holds
 from scheduling.services.comparing import others_of
 from scheduling.services.replanning import changes_of
 from scheduling.services.saving import TAKEN_OUT
@@ -157,7 +157,7 @@ def _left_out_rows(week: ProposedWeek | None, currency: str) -> list[dict[str, A
 def _proposal_values(proposed: ProposedWeek, business: Business) -> dict[str, Any]:
     steps = list(proposed.steps.select_related("farm", "made_by"))
     changes = changes_of(proposed) if proposed.kind == WeekKind.REPLAN else []
-    holds = not proposed.ground or bound_holds(proposed, hand_of(proposed))
+    holds = bound_holds(proposed)
     return {
         "cost_rows": cost_rows(proposed),
         "bound_sentence": bound_sentence(proposed, holds=holds, language=business.language),

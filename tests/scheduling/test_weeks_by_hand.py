@@ -320,9 +320,9 @@ def test_the_bound_says_nothing_once_a_pin_it_was_proven_under_is_off(crew: Crew
     week = a_week(crew, farm)
     changing.pin_stop(week=week, version=week.version, key=key_of(farm), hour=False, by=None, now=make.NOW)
     again = propose(crew)
-    assert changing.bound_holds(again, changing.hand_of(again))
+    assert changing.bound_holds(again)
     changing.unpin_stop(week=again, version=again.version, key=key_of(farm), by=None, now=make.NOW)
-    assert not changing.bound_holds(again, changing.hand_of(again))
+    assert not changing.bound_holds(again)
 
 
 def test_access_hours_are_minded_when_a_visit_is_tried(crew: Crew, farm: Farm) -> None:
