@@ -18,6 +18,7 @@ from .insertion import Draft, Rounds, insert_all, mend, plan_of_draft, take_out
 from .part import part_of
 from .plan import Plan, Progress, Round
 from .problem import Costs, Job, Key, Matrix, Moves, Number, Told, Week
+from .relocating import relocate
 from .rounds import evaluate
 from .search import checked
 from .solve import solve
@@ -65,6 +66,7 @@ class NewJob:
 
 _FEW = 12
 _MOST_ORDERS = 120
+_SHARE_OF_STEPS = 0.25
 
 type Event = Cancelled | CrewDown | Overran | NewJob
 
@@ -175,6 +177,14 @@ def replan(
         week = happen(week, event)
     told = tell(week, standing, moves or usual_moves(week.costs))
     mended = _mended(told, standing)
+
+    def spent(share: float = 1.0) -> bool:
+        return time.monotonic() - started > share * seconds or (stop is not None and stop())
+
+    pool = Rounds(told)
+    draft: Draft = {(made.crew, made.day): made.visits for made in mended.rounds}
+    relocate(pool, draft, lambda: spent(_SHARE_OF_STEPS))
+    start = plan_of_draft(pool, draft)
     found = solve(
         told,
         seconds=max(0.0, seconds - (time.monotonic() - started)),
@@ -182,7 +192,7 @@ def replan(
         seed=seed,
         on_progress=on_progress,
         stop=stop,
-        standing=mended,
+        standing=start,
     )
     left, best = keep_hours(told, mended), keep_hours(told, found)
     if _in_full(told, left) <= _in_full(told, best):
