@@ -13,13 +13,12 @@ from .cuts import CutMaster
 from .diving import dive
 from .insertion import Rounds, mend, plan_of_draft
 from .labelling import Column
+from .local_search import LocalSearch
 from .master import choose
 from .neighbours import Neighbourhoods
 from .pricing import Pricing
 from .proving import Prover
-from .routing import RoutingSearch
 from .search import Search
-from .totals import plan_of
 
 _SEEDS = 1500
 _SHARE_OF_PRICING, _SHARE_OF_FURTHER_PRICING = 0.5, 0.1
@@ -31,9 +30,10 @@ _SMALL = 30
 _WIDE, _WIDE_GUESS = 6_000, 0.02
 _CHEAP, _MOST_PROVEN = 1_500, 12_000
 _FREE = 700
-_DENSE = 8
-_SHARE_OF_ROUTING = 0.7
-_OFFERED = 20
+_MOST_PATIENCE = 512
+_SLICE = 400
+_GATHERED = 3000
+_TINY = 1e-9
 
 
 class Improver:
@@ -46,8 +46,10 @@ class Improver:
         self.chance = random.Random(seed)  # noqa: S311 -- a repeatable choice, no secret
         self.pool = ColumnPool(self.arrays)
         self.neighbourhoods = Neighbourhoods(self.arrays, self.pool, self.chance)
-        self.prover = Prover(search, self.arrays, self.pricing, self.pool, self._offer, seed, self.chance)
+        self.prover = Prover(search, self.arrays, self.pricing, self.pool, self._offer, self._listen, seed)
         self.wide: CutMaster | None = None
+        self.local: LocalSearch | None = None
+        self._told = math.inf
 
     def run(self) -> None:
         """Until the search is spent or its gap closed."""
@@ -56,8 +58,17 @@ class Improver:
             search.lift(float(search.best.cost), "proven")  # nothing can be done at all
         if search.spent():
             return
-        if self._dense():
-            self._route()
+        self.local = LocalSearch(self.arrays, self.seed, plan=self._mine())
+        if search.effort is None:
+            self.local.start()
+        try:
+            self._work()
+        finally:
+            self.local.stop()
+        self._hear()
+
+    def _work(self) -> None:
+        search = self.search
         self._seed()
         self._price(_SHARE_OF_PRICING)
         self._dive()
@@ -68,40 +79,48 @@ class Improver:
             before = search.best.cost, search.bound
             if not small or not self.pricing.converged:
                 self._widen()
+            self._gather()
             self._exchange(patience)
             self.prover.prove(_MOST_PROVEN, turns=1)
-            if before == (search.best.cost, search.bound) and search.effort is None:
+            if before == (search.best.cost, search.bound):
                 small = False
-                patience *= 2
-                if patience > _PATIENCE * 2**8:
-                    return
+                patience = min(2 * patience, _MOST_PATIENCE)
+
+    def _hear(self) -> None:
+        """Offer what local search has found, and let it go on from the best plan. It runs beside in a thread; with a
+        limited effort, it takes some steps of its own here, so that the answer does not depend on the clock."""
+        search, local = self.search, self.local
+        if local is None:
+            return
+        if search.effort is not None:
+            local.run(_SLICE)
+        met = local.poll(0)
+        if met is not None and met.cost < search.best.cost - _TINY:
+            self.pricing.relaxation.add(met.plan)
+            self._offer(met.plan, "local search")
+        if search.best.cost < self._told - _TINY:
+            self._told = float(search.best.cost)
+            if met is None or met.cost > search.best.cost + _TINY:
+                local.offer(self._mine())
+
+    def _listen(self) -> bool:
+        """Hear what is found beside a long step; whether to end that step."""
+        if self.search.effort is None:
+            self._hear()
+        return self.search.closed or (self.search.stop is not None and self.search.stop())
+
+    def _gather(self) -> None:
+        """Put the rounds of local search's good plans into the pool."""
+        if self.local is not None:
+            self._hear()
+            rounds = self.local.met(_GATHERED).rounds
+            self.pool.add(rounds, self.pricing.reduced_costs(rounds))
 
     def _offer(self, columns: Sequence[Column], stage: str) -> bool:
         """Offer the plan of these rounds, mended where they leave something half done."""
         draft = draft_of(self.arrays, columns)
         mend(self.rounds, draft)
         return self.search.offer(plan_of_draft(self.rounds, draft), stage)
-
-    def _dense(self) -> bool:
-        """Whether rounds have so many stops that not all good ones can be listed."""
-        rounds = self.search.best.rounds
-        return len(rounds) > 1 and sum(len(made.stops) for made in rounds) >= _DENSE * len(rounds)
-
-    def _route(self) -> None:
-        """Let local search find rounds; offer the last plans it met."""
-        search, effort = self.search, self.search.effort
-        search.steps += 1
-        routing = RoutingSearch(self.arrays, plan_of(search.week, ()), from_plan=False)
-        seconds = search.left() * (_SHARE_OF_ROUTING if effort is None else 1.0)
-        met = routing.run(seconds, None if effort is None else 20 * effort, search.spent)
-        for draft in met[:-_OFFERED]:
-            for crew_day, visits in draft.items():
-                self.rounds.get(crew_day, visits)
-        for draft in reversed(met[-_OFFERED:]):
-            if search.spent():
-                return
-            mend(self.rounds, draft)
-            search.offer(plan_of_draft(self.rounds, draft), "routing")
 
     def _mine(self) -> list[Column]:
         return [column_of(self.arrays, made) for made in self.search.best.rounds]
@@ -126,6 +145,7 @@ class Improver:
         turn = 0
         while pricing.iterate(late):
             search.lift(pricing.bound, "pricing")
+            self._hear()
             turn += 1
             if turn % _DIVE_EVERY == 0:
                 self._dive(1)
@@ -139,6 +159,7 @@ class Improver:
             if search.spent():
                 return
             search.steps += 1
+            self._hear()
             self._offer(dive(self.pricing.relaxation, self.chance if turn else None, search.spent), "diving")
 
     def _widen(self) -> None:
@@ -180,6 +201,7 @@ class Improver:
         failures = 0
         while not search.spent() and failures < patience:
             search.steps += 1
+            self._hear()
             columns = self.neighbourhoods.draw(self._mine(), _FREE * (1 + failures // 6))
             choice = choose(
                 self.arrays,
@@ -189,7 +211,7 @@ class Improver:
                 seconds=min(search.left(), 1.5),
                 nodes=_NODES,
                 seed=self.seed,
-                stop=search.stop,
+                stop=self._listen,
             )
             better = choice.columns is not None and self._offer(choice.columns, "exchanging")
             failures = 0 if better else failures + 1

@@ -4,7 +4,9 @@ value bounds every plan from below."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+
+import numpy as np
 
 from .arrays import WeekArrays
 from .growing import ALL_ROUND, HARSH
@@ -13,6 +15,8 @@ from .relaxation import Prices, Relaxation
 
 _EPSILON = 1e-6
 _ADDED = 40
+_MOST_LABELS = 400_000
+"""Of one crew-day at one turn; more than that take too long."""
 
 
 class Pricing:
@@ -76,12 +80,29 @@ class Pricing:
                 float(prices.crew_day[shift.index]),
                 -_EPSILON,
                 limit=3 * _ADDED,
+                most_labels=_MOST_LABELS,
                 rivalry=rivalry,
             )
             self._whole &= found.whole
             self._lowest += min(0.0, found.lowest)
             added += self.relaxation.add(found.columns, _ADDED)
         return added
+
+    def reduced_costs(self, columns: Sequence[Column]) -> list[float]:
+        """Of any rounds, at the prices of the last turn; the costs themselves before the first."""
+        prices = self.prices
+        if prices is None:
+            return [column.cost for column in columns]
+        worth = []
+        for shift in self.arrays.shifts:
+            each = np.zeros(len(self.arrays.items))
+            each[shift.item] = prices.slots[shift.index] + shift.late
+            worth.append(each.tolist())
+        crew_day = prices.crew_day.tolist()
+        return [
+            column.cost - crew_day[column.shift] - sum(worth[column.shift][item] for item in column.visits)
+            for column in columns
+        ]
 
     def enumerate(self, below: float, most: int, spent: Callable[[], bool]) -> list[Column] | None:
         """Every round whose reduced cost is less than `below`, at the prices of the last turn; None when there are

@@ -6,7 +6,6 @@ What is settled also bounds every plan: none costs less than the relaxation's va
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -39,11 +38,12 @@ class Prover:
         pricing: Pricing,
         pool: ColumnPool,
         offer: Callable[[Sequence[Column], str], bool],
+        listen: Callable[[], bool],
         seed: int,
-        chance: random.Random,
     ) -> None:
+        """offer: where found rounds go; listen: asked now and then in long steps, whether to end them."""
         self.search, self.arrays, self.pricing, self.pool, self.offer = search, arrays, pricing, pool, offer
-        self.seed, self.chance = seed, chance
+        self.listen, self.seed = listen, seed
         self.listed = 0.0
         self.count = 0
 
@@ -95,7 +95,7 @@ class Prover:
             seconds=search.left(),
             nodes=None if search.effort is None else _NODES,
             seed=self.seed,
-            stop=search.stop,
+            stop=self.listen,
         )
         if choice.columns is not None:
             self.offer(choice.columns, "chosen")

@@ -10,6 +10,7 @@ from functools import cache
 
 from .arrays import WeekArrays
 from .labelling import Labeller
+from .local_search import LocalSearch
 from .problem import Crew, Job, Week
 
 
@@ -33,6 +34,7 @@ def warm() -> None:
         prices = 500.0 - shift.late
         outlook = labeller.outlook(shift, prices)
         labeller.cheapest(outlook, shift, prices, 0.0, 0.0, limit=10)
+    LocalSearch(arrays, 0).run(50)
 
 
 if __name__ == "__main__":

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from ortools.linear_solver import pywraplp
 
-from scheduling.planner import Infeasible, Week, evaluate
+from scheduling.planner import Infeasible, Week, evaluate, solve
 from scheduling.planner.arrays import Shift, WeekArrays
 from scheduling.planner.labelling import Labeller
 
+from .small_weeks import a_job, on_a_road
 from .test_solve import unusual, weeks
 
 EVERYTHING = 1e9
@@ -98,3 +100,19 @@ def test_all_rounds_below_a_reduced_cost_are_listed(week: Week, chance: Any, bel
         truth = _reduced(_costs_by_trying(arrays, shift), arrays, shift, prices)
         wanted = {key for key, reduced in truth.items() if reduced < below - 1e-6}
         assert wanted <= {tuple(sorted(c.visits)) for c in found.columns}
+
+
+def test_a_week_in_which_nothing_can_be_done_has_a_bound() -> None:
+    plan = solve(on_a_road([a_job("a", windows={})], [10]), seconds=60)
+    assert (plan.cost, plan.bound) == (300, 300)
+
+
+def test_a_linear_solver_that_stumbles_takes_no_proof_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    goes, calls = pywraplp.Solver.Solve, itertools.count()
+
+    def stumbles(solver: Any, *how: Any) -> Any:
+        return pywraplp.Solver.ABNORMAL if next(calls) % 3 == 0 else goes(solver, *how)
+
+    monkeypatch.setattr(pywraplp.Solver, "Solve", stumbles)
+    plan = solve(on_a_road([a_job(f"j{n}", work=120) for n in range(6)], [5 + 9 * n for n in range(6)]), seconds=60)
+    assert plan.bound == plan.cost
