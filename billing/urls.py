@@ -2,11 +2,12 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import bank, books, invoices, payments, prices, reminders
+from billing.views import bank, books, einvoices, invoices, payments, prices, reminders
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
     *invoices.urlpatterns,
+    *einvoices.urlpatterns,
     *payments.urlpatterns,
     *bank.urlpatterns,
     *books.urlpatterns,

@@ -19,7 +19,16 @@ from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
 from billing.api.shared import AmountField, BillsView, CautionSerializer, KeyFilter
-from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceSending, InvoiceState, InvoiceTax, IssueRun
+from billing.models import (
+    Invoice,
+    InvoiceKind,
+    InvoiceLine,
+    InvoiceSending,
+    InvoiceState,
+    InvoiceTax,
+    IssueRun,
+    Syntax,
+)
 from billing.models import TaxCategory as Tax
 from billing.queries.balances import Standing, invoices_seen_by, with_standing
 from billing.queries.visits import VisitToBill, priced_visits, visits_to_bill
@@ -27,6 +36,7 @@ from billing.services import credits, drafts, issuing, sending
 from billing.services.credits import LineCredit
 from billing.services.documents import bytes_of, keep_document, preview_document
 from billing.services.drafts import UNITS, Drafting, LineValues, Repricing
+from billing.services.einvoices import xml_of
 from trimmer.access import FARM, OFFICE, OWNER
 from trimmer.api.own import OwnKey
 from trimmer.models import Client, Visit
@@ -322,6 +332,15 @@ class PdfRenderer(BaseRenderer):
     render_style = "binary"
 
 
+class XmlRenderer(BaseRenderer):
+    """Lets a caller ask for `application/xml`; the view answers with the bytes itself."""
+
+    media_type = "application/xml"
+    format = "xml"
+    charset = None
+    render_style = "binary"
+
+
 class InvoiceViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet[Invoice]):
     """Invoices and credit notes. A draft may change; what is issued is only credited. A farm's person reads what was
     issued to it."""
@@ -330,6 +349,8 @@ class InvoiceViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMixin
         "list": READERS,
         "retrieve": READERS,
         "pdf": READERS,
+        "cii": READERS,
+        "ubl": READERS,
         "create": BILLERS,
         "partial_update": BILLERS,
         "destroy": BILLERS,
@@ -444,6 +465,32 @@ class InvoiceViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMixin
             pdf = bytes_of(keep_document(invoice=invoice, now=timezone.now()))
         response = HttpResponse(pdf, content_type="application/pdf")
         response["Content-Disposition"] = f'attachment; filename="{sending.file_name(invoice)}"'
+        return response
+
+    @extend_schema(
+        responses={(200, "application/xml"): OpenApiTypes.BINARY},
+        parameters=[OpenApiParameter("format", exclude=True)],
+    )
+    @action(detail=True, methods=["get"], renderer_classes=[JSONRenderer, XmlRenderer])
+    def cii(self, request: Request, pk: str) -> HttpResponse:
+        """An issued document as CII (EN 16931): the kept bytes, or made from its copies where none were kept."""
+        return self._xml(Syntax.CII)
+
+    @extend_schema(
+        responses={(200, "application/xml"): OpenApiTypes.BINARY},
+        parameters=[OpenApiParameter("format", exclude=True)],
+    )
+    @action(detail=True, methods=["get"], renderer_classes=[JSONRenderer, XmlRenderer])
+    def ubl(self, request: Request, pk: str) -> HttpResponse:
+        """An issued document as UBL 2.1 (EN 16931): the kept bytes, or made from its copies where none were kept."""
+        return self._xml(Syntax.UBL)
+
+    def _xml(self, syntax: Syntax) -> HttpResponse:
+        invoice = self.get_object()
+        if invoice.state != InvoiceState.ISSUED:
+            raise sending.NotIssuedYet
+        response = HttpResponse(xml_of(invoice=invoice, syntax=syntax), content_type="application/xml")
+        response["Content-Disposition"] = f'attachment; filename="{sending.file_name(invoice, syntax)}"'
         return response
 
     def _read(self, form: type[serializers.Serializer[Any]]) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from stdnum.gb import vat as gb_vat
 
 from billing.charges.totals import WIDE, TaxCategory, TaxGroup, TaxUse, check_tax_rules, part_of, rounded
 from billing.currencies import places_of
-from billing.documents.einvoice import CREDIT_NOTE, INVOICE, EAdjustment, EInvoice, ELine, EParty, ETax
+from billing.documents.einvoice import CREDIT_NOTE, INVOICE, EAdjustment, EInvoice, ELine, ETax
 
 MOST_PLACES = 2
 """EN 16931 knows no amount finer than this (BR-DEC-01 to 28)."""
@@ -163,7 +163,7 @@ def _parties(invoice: EInvoice) -> Iterator[Fault]:
             yield Fault(FaultKind.COUNTRY, f"{who}.country", party.country)
         if party.vat_id and not is_vat_id(party.vat_id):
             yield Fault(FaultKind.VAT_ID, f"{who}.vat_id", party.vat_id)
-        if party.address and not _is_address(party):
+        if party.address and not is_address(party.address, party.scheme):
             yield Fault(FaultKind.ADDRESS, f"{who}.address", party.address)
     if not invoice.seller.city:
         yield Fault(FaultKind.MISSING, "seller.city")
@@ -185,10 +185,16 @@ def is_vat_id(number: str) -> bool:
     return True
 
 
-def _is_address(party: EParty) -> bool:
-    if not _SCHEME.fullmatch(party.scheme):
+def is_address(address: str, scheme: str) -> bool:
+    """Whether an electronic address has a kind of the list EAS, and fits it as far as can be seen."""
+    if not _SCHEME.fullmatch(scheme):
         return False
-    return party.scheme != EMAIL or _EMAIL.fullmatch(party.address) is not None
+    return scheme != EMAIL or is_e_mail(address)
+
+
+def is_e_mail(address: str) -> bool:
+    """Whether an electronic address looks like one for e-mail."""
+    return _EMAIL.fullmatch(address) is not None
 
 
 def _decimals(invoice: EInvoice, places: int) -> Iterator[Fault]:

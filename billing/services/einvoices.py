@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -63,6 +64,9 @@ class Mend:
     text: str
     page: str = ""
     address: str = ""
+    """The name of the page's address"""
+    key: int | None = None
+    """Whose page it is, where there are several"""
 
 
 def wants_e_invoices(business: Business) -> bool:
@@ -73,8 +77,9 @@ def wants_e_invoices(business: Business) -> bool:
 def e_invoice_of(invoice: Invoice) -> EInvoice:
     """A document as EN 16931 sees it: of an issued one from its own copies alone, of a draft from what holds now."""
     draft = invoice.state == InvoiceState.DRAFT and not invoice.seller
-    seller = seller_as_printed(invoice.business) if draft else invoice.seller
-    buyer = buyer_as_printed(invoice.client) if draft else invoice.buyer
+    # A copy of an earlier day may say less; what it does not say is not there.
+    seller = defaultdict(str, seller_as_printed(invoice.business) if draft else invoice.seller)
+    buyer = defaultdict(str, buyer_as_printed(invoice.client) if draft else invoice.buyer)
     credit = invoice.kind == InvoiceKind.CREDIT_NOTE
     lines = list(invoice.lines.order_by("position"))
     days = sorted({line.visit_date for line in lines if line.visit_date})
@@ -112,7 +117,7 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
         payment=None if credit else _payment(invoice, seller),
         due_on=None if credit else invoice.due_on,
         terms=_terms(invoice),
-        buyer_reference=str(buyer.get("reference", "")),
+        buyer_reference=str(buyer["reference"]),
         notes=tuple(text for text in (invoice.credit_reason, invoice.note) if text),
         credits_number=str(credited.number) if credited else "",
         credits_date=credited.issued_on if credited else None,
@@ -171,7 +176,7 @@ def _seller(seller: dict[str, Any]) -> EParty:
         tax_number=tax_number,
         register_number=seller["register_number"],
         key="" if (tax_id and vat) or seller["register_number"] else tax_number,
-        contact=seller.get("contact", ""),
+        contact=seller["contact"],
         phone=seller["phone"],
         email=seller["email"],
         **_address(seller),
@@ -190,7 +195,7 @@ def _buyer(buyer: dict[str, Any], seller: dict[str, Any], *, taxed: bool) -> EPa
         postcode=buyer["postcode"],
         region=buyer["region"],
         vat_id=tax_id if taxed and _is_vat_id(tax_id, country) else "",
-        register_number=buyer.get("register_number", ""),
+        register_number=buyer["register_number"],
         key=buyer["number"],
         email=buyer["email"],
         **_address(buyer),
@@ -199,9 +204,9 @@ def _buyer(buyer: dict[str, Any], seller: dict[str, Any], *, taxed: bool) -> EPa
 
 def _address(party: dict[str, Any]) -> dict[str, str]:
     """The electronic address; without one, the e-mail address is it."""
-    given = str(party.get("e_address", ""))
+    given = str(party["e_address"])
     if given:
-        return {"address": given, "scheme": str(party.get("e_scheme", ""))}
+        return {"address": given, "scheme": str(party["e_scheme"])}
     return {"address": party["email"], "scheme": EMAIL} if party["email"] else {}
 
 
@@ -297,15 +302,32 @@ def mends_of(draft: Invoice) -> list[Mend]:
     return mends_for([fault for fault in find_faults(document, taxes=worked_out(draft)) if _of_a_draft(fault)], draft)
 
 
+def mends_of_business(business: Business, *, today: dt.date) -> list[Mend]:
+    """What of the business itself would keep any invoice from becoming an e-invoice."""
+    if not wants_e_invoices(business):
+        return []
+    blank = Invoice(business=business, currency=business.currency, issued_on=today)
+    seller = seller_as_printed(business)
+    document = EInvoice(
+        number="",
+        issued_on=today,
+        kind=INVOICE,
+        currency=business.currency,
+        seller=_seller(seller),
+        buyer=EParty("", ""),
+        lines=(),
+        taxes=(),
+        sums=ESums(*[Decimal(0)] * 5),
+        payment=_payment(blank, seller),
+    )
+    faults = find_faults(document)
+    return mends_for((one for one in faults if one.where.startswith(("seller.", "payment.", "currency"))), blank)
+
+
 def _of_a_draft(fault: Fault) -> bool:
     """Number and days come with issuing; what the tax rules say is told beside the draft anyway."""
     return fault.where not in ("number", "due_on") and fault.kind != FaultKind.TAX_RULE
 
-
-_OWN: Final = gettext_lazy("settings of the business")
-_BILLS: Final = gettext_lazy("billing settings")
-_CLIENT: Final = gettext_lazy("page of the client")
-_DRAFT: Final = gettext_lazy("draft")
 
 _FIELDS: Final = {
     "seller.name": gettext_lazy("name of your business"),
@@ -333,7 +355,7 @@ def mends_for(faults: Iterable[Fault], invoice: Invoice) -> list[Mend]:
 
 
 def _mend(fault: Fault, invoice: Invoice) -> Mend:
-    page, address = _page(fault, invoice)
+    page, address, key = _page(fault, invoice)
     values = {
         "field": _FIELDS.get(fault.where, fault.where),
         "page": page,
@@ -341,20 +363,20 @@ def _mend(fault: Fault, invoice: Invoice) -> Mend:
         "expected": fault.expected,
         "line": _line_number(fault.where),
     }
-    return Mend(str(_sentence(fault) % values), str(page), address)
+    return Mend(str(_sentence(fault) % values), str(page), address, key)
 
 
-def _page(fault: Fault, invoice: Invoice) -> tuple[str, str]:
+def _page(fault: Fault, invoice: Invoice) -> tuple[str, str, int | None]:
     who = fault.where.partition(".")[0]
     if fault.where == "seller.address" or fault.kind == FaultKind.CURRENCY_TOO_FINE:
-        return str(_BILLS), "billing-settings"
+        return _("settings of e-invoices"), "e-invoice-settings", None
     if who in ("seller", "payment", "currency"):
-        return str(_OWN), "business-settings"
+        return _("settings of the business"), "business-edit", None
     if fault.where == "buyer.address":
-        return str(_CLIENT), "client-billing"
+        return _("bills of the client"), "client-billing", invoice.client_id
     if who == "buyer":
-        return str(_CLIENT), "client-page"
-    return str(_DRAFT), "invoice-page"
+        return _("page of the client"), "client-page", invoice.client_id
+    return _("page of the draft"), "invoice-page", invoice.pk
 
 
 def _line_number(where: str) -> str:

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState
+from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState, Syntax
 from billing.services.documents import bytes_of, keep_document
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
@@ -90,7 +90,7 @@ def _day(day: dt.date | None, language: str) -> str:
     return show_day(day, language, weekday=False) if day else ""
 
 
-def file_name(invoice: Invoice) -> str:
-    """What the file of a document is called: its number, and nothing that a file system minds."""
+def file_name(invoice: Invoice, syntax: Syntax | None = None) -> str:
+    """What a file of a document is called: its number, and nothing that a file system minds."""
     kept = re.sub(r"[^A-Za-z0-9._-]+", "-", invoice.number or f"draft-{invoice.pk}")
-    return f"{kept}.pdf"
+    return f"{kept}.pdf" if syntax is None else f"{kept}-{syntax}.xml"

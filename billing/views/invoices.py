@@ -49,6 +49,7 @@ from billing.services.drafts import (
     reprice_draft,
     revise_draft,
 )
+from billing.services.einvoices import mends_of, wants_e_invoices
 from billing.services.issuing import issue_invoice, start_issue_run, tax_problems, tax_sentences
 from billing.services.sending import NotIssuedYet, file_name, send_invoice
 from trimmer.access import FARM, OFFICE, OWNER, SeatedRequest, may
@@ -158,10 +159,17 @@ def invoice_drafts(request: SeatedRequest) -> HttpResponse:
             say_refusal(form, refusal)
         else:
             return redirect("issue-run-page", pk=run.pk)
-    rows = [(draft, tax_sentences(tax_problems(draft, list(draft.lines.all())))) for draft in page.object_list]
+    e_invoices = wants_e_invoices(request.seat.business)
+    rows = [(draft, _cautions(draft, e_invoices=e_invoices)) for draft in page.object_list]
     chosen = {str(key) for key in request.POST.getlist("invoices")} if request.method == "POST" else None
     values = {"page_obj": page, "rows": rows, "form": form, "chosen": chosen}
     return render(request, "billing/invoice_drafts.html", values)
+
+
+def _cautions(draft: Invoice, *, e_invoices: bool) -> list[str]:
+    """What would keep a draft from being issued."""
+    problems = tax_sentences(tax_problems(draft, list(draft.lines.all())))
+    return [*problems, *(mend.text for mend in mends_of(draft))] if e_invoices else problems
 
 
 @may(OWNER, OFFICE)
@@ -212,6 +220,7 @@ def invoice_page(request: SeatedRequest, pk: int) -> HttpResponse:
         "allocations": invoice.allocations.select_related("payment", "credit_note").order_by("pk"),
         "settles": invoice.settles.select_related("invoice").order_by("pk"),
         "credit_notes": invoice.credit_notes.order_by("pk") if request.seat.is_member else (),
+        "xml_files": invoice.xml_files.defer("content"),
         "sendings": invoice.sendings.select_related("message", "sent_by") if request.seat.is_member else (),
         "balance": client_balance(invoice.client, today) if request.seat.is_member else None,
     }
@@ -227,6 +236,7 @@ def _draft_values(invoice: Invoice) -> dict[str, Any]:
         problem = str(refusal)
     return {
         "tax_sentences": tax_sentences(tax_problems(invoice, list(invoice.lines.all()))),
+        "mends": mends_of(invoice),
         "repricing": repricing,
         "repricing_problem": problem,
     }
@@ -304,7 +314,8 @@ def invoice_issue(request: SeatedRequest, pk: int) -> HttpResponse:
             messages.success(request, _("Issued as %(number)s.") % {"number": issued.number})
             return redirect("invoice-page", pk=invoice.pk)
     sentences = tax_sentences(tax_problems(invoice, list(invoice.lines.all())))
-    return render(request, "billing/invoice_issue.html", {"invoice": invoice, "form": form, "sentences": sentences})
+    values = {"invoice": invoice, "form": form, "sentences": sentences, "mends": mends_of(invoice)}
+    return render(request, "billing/invoice_issue.html", values)
 
 
 @may(OWNER, OFFICE, FARM)

@@ -103,7 +103,7 @@ def test_credits_of_the_last_cent_are_taken_as_they_were_worked_out() -> None:
         ({"bic": "NOTABIC"}, "BIC or routing number", "settings of the business"),
         ({"tax_id": "12345675"}, "tax registration of your business", "settings of the business"),
         ({"tax_id": "ATU12345676"}, "tax registration of your business", "settings of the business"),
-        ({"currency": "TND"}, "two decimals", "billing settings"),
+        ({"currency": "TND"}, "two decimals", "settings of e-invoices"),
     ],
 )
 def test_an_invoice_that_fails_is_refused_with_field_and_page(fields: dict[str, str], field: str, page: str) -> None:
@@ -124,9 +124,9 @@ def test_what_is_wrong_with_a_client_is_mended_on_its_page() -> None:
     client.save()
     ClientBilling.objects.create(client=client, e_address="0123", e_scheme="nonsense"[:4])
     draft = bills.a_draft(client)
-    assert [(mend.page, mend.address) for mend in mends_of(draft)] == [
-        ("page of the client", "client-page"),
-        ("page of the client", "client-billing"),
+    assert [(mend.page, mend.address, mend.key) for mend in mends_of(draft)] == [
+        ("page of the client", "client-page", client.pk),
+        ("bills of the client", "client-billing", client.pk),
     ]
 
 
