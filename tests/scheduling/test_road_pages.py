@@ -11,6 +11,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client as Browser
 from django.urls import reverse
+from rest_framework.test import APIClient
 
 from scheduling import road_tasks  # noqa: F401  (kinds of jobs)
 from scheduling.road_models import CrewRig
@@ -271,3 +272,66 @@ def test_swapped_coordinates_are_named_as_such(on_roads: Crew, owner: Browser) -
     swapped = a_farm(a_client(on_roads.business), name="Swapped", latitude=GORTALEEN[1], longitude=GORTALEEN[0])
     assert travel.off_the_roads(business=on_roads.business, farms=[swapped])[swapped.pk].swapped
     assert "Latitude and longitude of this farm seem to have changed places" in page(owner, "farm-gate", pk=swapped.pk)
+
+
+# The API
+
+
+@pytest.fixture
+def api(crew: Crew) -> APIClient:
+    client = APIClient()
+    client.force_login(a_member(crew.business).user, backend="allauth.account.auth_backends.AuthenticationBackend")
+    return client
+
+
+def test_the_api_says_which_roads_are_in_use(on_roads: Crew, api: APIClient) -> None:
+    told = api.get("/api/v1/roads").json()["in_use"]
+    assert (told["file_name"], told["road_count"], len(told["sets"])) == ("lennet.osm.pbf", 75, 1)
+    assert told["sets"][0]["rig"]["top_kmh"] == 60
+
+
+def test_without_roads_the_api_says_so(crew: Crew, api: APIClient) -> None:
+    assert api.get("/api/v1/roads").json() == {"in_use": None}
+
+
+def test_roads_are_loaded_by_the_api(crew: Crew, api: APIClient, var: Path) -> None:
+    upload = SimpleUploadedFile("v.osm.pbf", write_extract(var / "v.osm.pbf").read_bytes())
+    answer = api.post("/api/v1/roads", {"upload": upload}, format="multipart")
+    assert (answer.status_code, answer.json()["kind"]) == (202, "load_roads")
+    again = api.post("/api/v1/roads", {"server_path": "v.osm.pbf"})
+    assert (again.status_code, again.json()["code"]) == (409, "roads_are_being_loaded")
+
+
+def test_the_api_wants_one_extract(crew: Crew, api: APIClient) -> None:
+    assert api.post("/api/v1/roads", {}).status_code == 400
+
+
+def test_a_rig_is_changed_by_the_api(crew: Crew, api: APIClient) -> None:
+    assert api.get(f"/api/v1/crews/{crew.pk}/rig").json()["top_kmh"] == 60
+    assert api.patch(f"/api/v1/crews/{crew.pk}/rig", {"top_kmh": 70}).json()["top_kmh"] == 70
+    assert roads.rig_of(crew).top_kmh == 70
+    assert api.patch(f"/api/v1/crews/{crew.pk}/rig", {"top_kmh": 700}).status_code == 400
+
+
+def test_driving_settings_are_changed_by_the_api(crew: Crew, api: APIClient) -> None:
+    answer = api.patch("/api/v1/driving-settings", {"learns": False})
+    assert answer.json() == {"farthest_from_road_m": 500, "learns": False}
+    assert api.get("/api/v1/driving-settings").json()["learns"] is False
+
+
+def test_the_api_gives_all_ways_and_how_each_was_made(on_roads: Crew, api: APIClient) -> None:
+    a_farm(a_client(on_roads.business), name="Adrift", **at(SEA))
+    told = api.get(f"/api/v1/crews/{on_roads.pk}/ways").json()
+    assert len(told["places"]) == len(told["minutes"]) == len(told["metres"]) == 4
+    assert told["made"][1][2] == "roads"
+    assert told["made"][1][3] == "straight"
+    assert "6 ways were not found there" in told["reckoned"]
+
+
+def test_the_api_gives_a_round_as_it_is_driven(on_roads: Crew, api: APIClient) -> None:
+    told = api.get(f"/api/v1/crews/{on_roads.pk}/round", {"date": DAY}).json()["round"]
+    assert [stop["geo"] for stop in told["stops"]] == ["geo:52.572000,-8.021000", "geo:52.556000,-7.987000"]
+    assert told["money"] == f"{float(told['km_money']) + float(told['hour_money']):.2f}"
+    assert len(told["shape"]) > 100
+    assert api.get(f"/api/v1/crews/{on_roads.pk}/round", {"date": "2026-03-05"}).json() == {"round": None}
+    assert api.get(f"/api/v1/crews/{on_roads.pk}/round").status_code == 400
