@@ -6,15 +6,18 @@ import datetime as dt
 import math
 import random
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from scheduling.models import PlannerSettings
-from scheduling.travel.straight import travel
+from scheduling.services.travel import ways
+from scheduling.travel.matrix import whole_metres, whole_minutes
+from scheduling.travel.rig import USUAL_RIG
+from scheduling.travel.straight import Leg, Point
 from trimmer.management.scenario.founding import WORKING_WEEKDAYS, Ground
 from trimmer.management.scenario.valley import FarmFacts
-from trimmer.models import HeadKind
+from trimmer.models import Crew, HeadKind
 
 LONGEST_WORK = 480
 """Minutes of a crew's day for visits; the rest goes to the road and lunch."""
@@ -87,6 +90,7 @@ def agenda(ground: Ground) -> list[Stop]:
         for coming in _habitual(ground, farm):
             weeks[coming.date - dt.timedelta(days=coming.date.weekday())].append(coming)
     chance = random.Random("calls")  # noqa: S311  (repeatable calls, no secret)
+    travel = {key: _travel(ground, crew) for key, crew in ground.crews.items()}
     stops: list[Stop] = []
     for monday in sorted(weeks):
         week = _Week()
@@ -96,7 +100,7 @@ def agenda(ground: Ground) -> list[Stop]:
         for coming in known:
             week.put(coming, ground.farms[coming.farm].days_that_suit)
         for crew, date in sorted(week.days, key=lambda key: (key[1], key[0])):
-            stops += _round(ground, crew, date, week.days[crew, date])
+            stops += _round(ground, crew, date, week.days[crew, date], travel[crew])
     return stops
 
 
@@ -135,7 +139,24 @@ def _calls(ground: Ground, monday: dt.date, busy: set[str], chance: random.Rando
     return [Coming(farm.name, farm.habit.crew, date, head, asked=True)]
 
 
-def _round(ground: Ground, crew_key: str, date: dt.date, comings: list[Coming]) -> Iterator[Stop]:
+type Travel = Callable[[Point, Point], Leg]
+
+
+def _travel(ground: Ground, crew: Crew) -> Travel:
+    """The ways of a crew between its base and all farms."""
+    base = (crew.base.latitude, crew.base.longitude)
+    places = [base, *(farm.position or base for farm in ground.farms.values())]
+    block = ways(business=ground.business, rig=USUAL_RIG, places=places).block
+    minutes, metres = whole_minutes(block.seconds), whole_metres(block.metres)
+    index = {place: number for number, place in enumerate(places)}
+
+    def travel(a: Point, b: Point) -> Leg:
+        return Leg(metres[index[a]][index[b]], minutes[index[a]][index[b]])
+
+    return travel
+
+
+def _round(ground: Ground, crew_key: str, date: dt.date, comings: list[Coming], travel: Travel) -> Iterator[Stop]:
     """A crew's day in order: the cleanest herd first, and of those the nearest to the base."""
     crew = ground.crews[crew_key]
     base = here = (crew.base.latitude, crew.base.longitude)

@@ -66,6 +66,9 @@ SEEN_TO = {
 }
 """How often a farm sees to a recheck itself and says so by telephone (common practice; no published share exists)."""
 
+DRIVES_TAKE = (1.0, 1.3)
+"""How long a drive takes against what was reckoned: tractors, school buses, a gate that is tied up."""
+
 PAYS_AFTER = {"prompt": (5, 16), "slow": (29, 47), "part": (12, 24)}
 
 
@@ -78,6 +81,9 @@ class Memory:
     """By key of the animal: when last"""
     money_coming: list[tuple[dt.date, Invoice, Decimal]] = field(default_factory=list)
     credited: int = 0
+    drives: random.Random = field(default_factory=lambda: random.Random("drives"))  # noqa: S311  (repeatable)
+    left: dict[tuple[int, dt.date], dt.datetime] = field(default_factory=dict)
+    """By crew and day: when it left its last farm"""
 
 
 def live_through(ground: Ground, tell: Callable[[str, int], None]) -> None:
@@ -152,6 +158,8 @@ def record_visit(ground: Ground, memory: Memory, visit: Visit, stop: Stop, lame:
     """Bring the cows in one by one, note the times, and complete the visit."""
     chance, farm = memory.chance, visit.farm
     arrived = stop.start + dt.timedelta(minutes=chance.randint(-4, 9))
+    if (before := memory.left.get((visit.crew_id, visit.date))) is not None:
+        arrived = before + dt.timedelta(minutes=stop.drive_minutes * memory.drives.uniform(*DRIVES_TAKE))
     first = clock = arrived + dt.timedelta(minutes=25)
     why = _rechecks_on(visit)
     seen = []
@@ -170,6 +178,7 @@ def record_visit(ground: Ground, memory: Memory, visit: Visit, stop: Stop, lame:
     if farm.name == ground.valley.chute_day["farm"] and visit.date == ground.working_day_before:
         clock = _record_named(ground, memory, visit, clock)
     left = clock + dt.timedelta(minutes=30)
+    memory.left[visit.crew_id, visit.date] = left
     note_times(
         visit=visit,
         times=VisitTimes(arrived, first, clock, left),
