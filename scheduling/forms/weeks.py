@@ -88,7 +88,8 @@ class HappenedForm(forms.Form):
             field = self.fields[name]
             field.label_from_instance = line  # type: ignore[attr-defined]
             if isinstance(field, forms.ModelMultipleChoiceField):
-                field.widget = forms.CheckboxSelectMultiple({"class": "tiles"}, choices=field.choices)
+                field.widget = forms.CheckboxSelectMultiple({"class": "tiles"})
+                field.widget.choices = field.choices
         self.fields["down_date"].widget.attrs |= {"min": first.isoformat(), "max": last.isoformat()}
 
     def clean(self) -> dict[str, Any]:

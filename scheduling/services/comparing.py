@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from http import HTTPStatus
@@ -64,10 +63,10 @@ def compare_with_first(*, week: ProposedWeek) -> Comparison:
     return _compare(_seen(week, 0), _seen(week, week.step))
 
 
-def others_of(week: ProposedWeek) -> Sequence[ProposedWeek]:
+def others_of(week: ProposedWeek) -> list[ProposedWeek]:
     """The other proposals of the same week that can be compared with it, the latest first."""
     others = ProposedWeek.objects.of(week.business).filter(monday=week.monday, steps__number=0).exclude(pk=week.pk)
-    return others.order_by("-asked_at", "-pk")[:10]
+    return list(others.order_by("-asked_at", "-pk")[:10])
 
 
 def _compare(before: Seen, after: Seen) -> Comparison:

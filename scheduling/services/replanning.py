@@ -72,11 +72,11 @@ class Happened:
     request (a request that waits)."""
 
     kind: str
-    visit: int | None = None
-    crew: int | None = None
-    date: str | None = None
+    visit: int = 0
+    crew: int = 0
+    date: str = ""
     minutes: int = 0
-    request: int | None = None
+    request: int = 0
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ def _check(event: Happened, business: Business, monday: dt.date, today: dt.date,
     if event.kind in {CALLED_OFF, TAKES_LONGER}:
         known = event.visit in booked and (event.kind == CALLED_OFF or 0 < event.minutes <= 24 * 60)
     elif event.kind == CREW_DOWN:
-        date = dt.date.fromisoformat(event.date or "")
+        date = dt.date.fromisoformat(event.date)
         own = Crew.objects.of(business).filter(pk=event.crew, active=True).exists()
         known = own and today < date and monday <= date <= _sunday(monday)
     else:
@@ -320,7 +320,7 @@ def _write_events(week: ProposedWeek, visits: Mapping[str, Visit], *, by: User |
             visit = visits[f"visit-{event.visit}"]
             cancel_visit(visit=visit, reason=_("The farm called it off."), by=by, now=now)
         elif event.kind == CREW_DOWN:
-            date = dt.date.fromisoformat(event.date or "")
+            date = dt.date.fromisoformat(event.date)
             crew = Crew.objects.of(week.business).get(pk=event.crew)
             if not crew.days_off.filter(first__lte=date, last__gte=date).exists():
                 add_days_off(crew=crew, first=date, last=date)

@@ -160,8 +160,8 @@ def _stop_values(request: SeatedRequest, week: ProposedWeek, hand: Hand, key: st
         values |= {
             "now_crew": Crew.objects.of(week.business).get(pk=at[0]),
             "now_date": date,
-            "now_start": moment(date, start, zone),  # type: ignore[arg-type]
-            "now_end": moment(date, end, zone),  # type: ignore[arg-type]
+            "now_start": moment(date, start, zone),
+            "now_end": moment(date, end, zone),
         }
     return values
 
@@ -180,8 +180,8 @@ def _by_day(request: SeatedRequest, week: ProposedWeek, hand: Hand, offered: lis
         else:
             row |= {
                 "extra": money(found.extra or 0),
-                "start": moment(date, found.start or 0, zone),  # type: ignore[arg-type]
-                "end": moment(date, found.end or 0, zone),  # type: ignore[arg-type]
+                "start": moment(date, found.start or 0, zone),
+                "end": moment(date, found.end or 0, zone),
                 "number": (found.place or 0) + 1,
                 "place": found.place,
             }
