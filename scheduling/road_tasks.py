@@ -55,3 +55,12 @@ def build_rig(work: Work) -> Save:
 def keep_ways_ready() -> int:
     """Work out the ways of every business's new and moved places before somebody plans with them."""
     return sum(travel.keep_ready(business=business) for business in Business.objects.all())
+
+
+@shared_task
+def tidy_roads() -> int:
+    """Take away what no business uses any more: data sets, uploads nobody loaded, tables of earlier roads."""
+    now = timezone.now()
+    for business in Business.objects.all():
+        travel.forget_old_ways(business=business, now=now)
+    return len(roads.sweep_roads(now=now)) + len(roads.sweep_uploads(now=now))

@@ -153,7 +153,6 @@ def load_roads(*, businesses: Iterable[Business], path: Path, by: User | None, n
     with transaction.atomic():
         for business, ready in prepared:
             use_roads(business=business, prepared=ready, by=by, now=now)
-    sweep_roads()
 
 
 def prepare_roads(*, business: Business, path: Path, say: Say, file_name: str = "") -> Prepared:
@@ -276,10 +275,22 @@ def note_set(*, extract: RoadExtract, rig: Rig, data_set: build.DataSet, now: dt
     return row
 
 
-def sweep_roads() -> list[str]:
-    """Take data sets off the disk that no extract in use needs. Says which."""
+def sweep_roads(*, now: dt.datetime) -> list[str]:
+    """Take data sets off the disk that no extract in use needs, an hour after they were built: by then whoever built
+    them has noted them. Says which."""
     keep = set(RoadSet.objects.filter(extract__in_use=True).values_list("folder", flat=True))
-    return build.sweep(roads_folder(), keep | {"extracts"})
+    before = (now - dt.timedelta(hours=1)).timestamp()
+    return build.sweep(roads_folder(), keep | {"extracts", "uploads"}, built_before=before)
+
+
+def sweep_uploads(*, now: dt.datetime) -> list[str]:
+    """Take away uploads that lie for longer than a day: their jobs came to nothing. Says which."""
+    folder = roads_folder() / "uploads"
+    oldest = (now - dt.timedelta(days=1)).timestamp()
+    old = [file for file in folder.glob("*") if file.stat().st_mtime < oldest] if folder.is_dir() else []
+    for file in old:
+        file.unlink(missing_ok=True)
+    return [file.name for file in old]
 
 
 def box_of(extract: RoadExtract) -> Box:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import math
 import os
 import shutil
 import subprocess
@@ -59,6 +60,7 @@ def build(extract: Extract, rig: Rig, root: Path, report: Report = lambda percen
     finished = root / data_set_name(extract.checksum, rig)
     if (finished / "set.json").exists():
         report(100, "there-already")
+        (finished / "set.json").touch()  # so that nobody sweeps it before it is noted as used
         told = json.loads((finished / "set.json").read_text())
         return DataSet(folder=finished, seconds=told["seconds"], size=told["size"], fresh=False)
     began = time.monotonic()
@@ -108,15 +110,17 @@ def free_memory() -> int | None:
     return sizes.get("MemAvailable")
 
 
-def sweep(root: Path, keep: set[str]) -> list[str]:
-    """Take away data sets that are not named in `keep`, and what broken-off builds left. Says what went."""
+def sweep(root: Path, keep: set[str], *, built_before: float = math.inf) -> list[str]:
+    """Take away data sets that are not named in `keep` and were built before then (seconds since 1970), and what
+    broken-off builds left. Says what went."""
     gone = []
     for folder in root.iterdir() if root.is_dir() else ():
         if not folder.is_dir() or folder.name in keep:
             continue
         if folder.name.startswith(BUILDING) and _is_being_built(folder):
             continue
-        if folder.name.startswith(BUILDING) or (folder / "set.json").exists():
+        made = folder / "set.json"
+        if folder.name.startswith(BUILDING) or (made.exists() and made.stat().st_mtime < built_before):
             shutil.rmtree(folder, ignore_errors=True)
             gone.append(folder.name)
     return gone

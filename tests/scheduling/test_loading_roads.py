@@ -16,7 +16,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import CommandError, call_command
 from django.db import IntegrityError
 
-from scheduling import road_tasks  # noqa: F401  (kinds of jobs)
+from scheduling import road_tasks
 from scheduling.road_models import RoadExtract, RoadSet, StoredTravel
 from scheduling.services import roads, travel
 from scheduling.services.roads import RoadsAreElsewhere, RoadsRefused
@@ -110,7 +110,7 @@ def test_new_roads_take_over_from_the_old(business: Business, lennet: Path, tmp_
     old.refresh_from_db()
     assert (old.in_use, new.in_use) == (False, True)
     assert over_the_river(business) < 3_500
-    assert not (roads.roads_folder() / RoadSet.objects.get(extract=old).folder).exists()
+    assert (roads.roads_folder() / RoadSet.objects.get(extract=old).folder).exists()  # until it is tidied up
 
 
 def test_loading_the_same_roads_again_changes_nothing_but_the_hour(business: Business, lennet: Path) -> None:
@@ -273,6 +273,23 @@ def test_a_build_that_is_killed_leaves_nothing_that_counts(lennet: Path, tmp_pat
 
     made = build.build(read_extract(lennet), USUAL_RIG, root)
     assert [folder.name for folder in root.iterdir()] == [made.folder.name]
+
+
+def test_what_nobody_uses_is_taken_away(business: Business, lennet: Path) -> None:
+    row = load(business, lennet)
+    (roads.roads_folder() / "uploads").mkdir()
+    left = roads.roads_folder() / "uploads" / "1-old.osm.pbf"
+    left.touch()
+    os.utime(left, (0, 0))
+    (kept,) = row.sets.values_list("folder", flat=True)
+    for name in ("old", "new"):
+        (roads.roads_folder() / name).mkdir()
+        (roads.roads_folder() / name / "set.json").write_text("{}")
+    for name in (kept, "old"):
+        os.utime(roads.roads_folder() / name / "set.json", (0, 0))
+    assert road_tasks.tidy_roads() == 2
+    assert {file.name for file in roads.roads_folder().iterdir()} == {kept, "new", "extracts", "uploads"}
+    assert not left.exists()
 
 
 # By a worker, and by the command
