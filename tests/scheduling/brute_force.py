@@ -203,9 +203,7 @@ def _price(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Job, int]], 
 def _metres(week: Week, c: int, at: Sequence[int]) -> int:
     home = week.metres_home or week.metres_out
     metres = (week.metres_out[c][at[0]] if week.metres_out else 0) + (home[c][at[-1]] if home else 0)
-    return metres + sum(
-        week.metres_between[a][b] if week.metres_between else 0 for a, b in itertools.pairwise(at)
-    )
+    return metres + sum(week.metres_between[a][b] if week.metres_between else 0 for a, b in itertools.pairwise(at))
 
 
 def _price_of_moving(week: Week, crew: Crew, day: int, job: Job, work: int) -> Number:
