@@ -168,7 +168,7 @@ class WaysSerializer(serializers.Serializer[Any]):
     minutes = _square("Whole minutes")
     metres = _square("Metres")
     made = serializers.ListField(child=serializers.ListField(child=serializers.CharField()))
-    source = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
     reckoned = serializers.CharField(help_text="One sentence for people.")
 
 
@@ -232,7 +232,7 @@ class DrivenRoundSerializer(serializers.Serializer[DrivenRound]):
     hour_money = serializers.DecimalField(max_digits=12, decimal_places=2)
     money = serializers.DecimalField(max_digits=12, decimal_places=2)
     alone_m = serializers.IntegerField()
-    source = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
     shape = serializers.ListField(child=serializers.ListField(child=serializers.FloatField()))
 
 
@@ -262,7 +262,7 @@ class RoundView(OfCrew):
         return Response(AnswerSerializer({"round": driven}).data)
 
 
-CHANGED = {"get": "retrieve", "patch": "partial_update"}
+CHANGED: dict[str, Any] = {"get": "retrieve", "patch": "partial_update"}
 
 urlpatterns: list[URLPattern] = [
     path("roads", RoadsView.as_view({"get": "retrieve", "post": "create"}), name="api-roads"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -121,7 +122,7 @@ class CrewRig(OwnedModel):
 
     def values(self) -> Rig:
         """The rig as the road profile takes it."""
-        return Rig(**{name: float(getattr(self, name)) for name in self.FIGURES})
+        return replace(USUAL_RIG, **{name: float(getattr(self, name)) for name in self.FIGURES})
 
 
 class TravelSettings(OwnedModel):

@@ -51,13 +51,13 @@ def build_rig(work: Work) -> Save:
     return save
 
 
-@shared_task
+@shared_task  # type: ignore[untyped-decorator]
 def keep_ways_ready() -> int:
     """Work out the ways of every business's new and moved places before somebody plans with them."""
     return sum(travel.keep_ready(business=business) for business in Business.objects.all())
 
 
-@shared_task
+@shared_task  # type: ignore[untyped-decorator]
 def tidy_roads() -> int:
     """Take away what no business uses any more: data sets, uploads nobody loaded, tables of earlier roads."""
     now = timezone.now()

@@ -210,8 +210,13 @@ def _refuse_elsewhere(business: Business, extract: Extract, name: str) -> None:
     places = places_of(business)
     box = extract.box
     if places and not any(box.holds(place, AROUND) for place in places):
-        sides = {side: f"{getattr(box, side):.2f}" for side in ("south", "north", "west", "east")}
-        raise RoadsAreElsewhere(file=name, **sides)
+        raise RoadsAreElsewhere(
+            file=name,
+            south=f"{box.south:.2f}",
+            north=f"{box.north:.2f}",
+            west=f"{box.west:.2f}",
+            east=f"{box.east:.2f}",
+        )
 
 
 def keep_extract(extract: Extract) -> Extract:

@@ -95,8 +95,9 @@ def complete(table: Table, positions: Sequence[Point], source: Source, *, drop: 
     seconds, metres, made = (np.zeros((size, size), kind) for kind in (np.float32, np.float32, np.uint8))
     rows = np.array([known[place] for place in kept], dtype=np.intp)
     grid = np.ix_(rows, rows)
-    for grown, before in ((seconds, table.seconds), (metres, table.metres), (made, table.made)):
-        grown[:old, :old] = before[grid]
+    seconds[:old, :old], metres[:old, :old], made[:old, :old] = (
+        known_before[grid] for known_before in (table.seconds, table.metres, table.made)
+    )
     if fresh:
         everywhere, new, before = list(range(size)), list(range(old, size)), list(range(old))
         _put(seconds, metres, made, slice(old, size), slice(0, size), source.block(places, new, everywhere))

@@ -108,9 +108,9 @@ def _compare(extract: Extract, folder: Path, network: Network) -> None:
     engine = _source(extract, folder, WITHOUT_TURNS).engine
     with_turns = _source(extract, folder).engine
     began = time.perf_counter()
-    ours = np.array([engine.table(places[n : n + 2], [0], [1])[0][0, 0] for n in range(0, len(places), 2)])  # type: ignore[misc,arg-type]
+    ours = np.array([engine.table(places[n : n + 2], [0], [1])[0][0, 0] for n in range(0, len(places), 2)])  # type: ignore[arg-type]
     asked = time.perf_counter() - began
-    turning = np.array([with_turns.table(places[n : n + 2], [0], [1])[0][0, 0] for n in range(0, len(places), 2)])  # type: ignore[misc,arg-type]
+    turning = np.array([with_turns.table(places[n : n + 2], [0], [1])[0][0, 0] for n in range(0, len(places), 2)])  # type: ignore[arg-type]
     straight = np.array([Straight().drive(a, b)[1] for a, b in zip(places[::2], places[1::2], strict=True)])  # type: ignore[arg-type]
     off = np.abs(ours / truth - 1)
     print(f"  {len(truth)} random pairs, shortest ways by scipy in {searched:.2f} s, by the engine in {asked:.3f} s:")

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -40,7 +41,7 @@ def at(place: tuple[float, float]) -> dict[str, float]:
 
 
 @pytest.fixture(autouse=True)
-def var(tmp_path: Path, settings: object) -> Path:
+def var(tmp_path: Path, settings: Any) -> Path:
     settings.VAR_DIR = tmp_path
     settings.ROADS_FOLDER = tmp_path / "extracts"
     settings.ROADS_FOLDER.mkdir()
@@ -188,7 +189,7 @@ def test_too_little_disk_is_said_before_the_work(
 ) -> None:
     path = write_roads(tmp_path / "new.osm.pbf", {"a": CORVANE, "b": GORTALEEN}, [(["a", "b"], {"highway": "primary"})])
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr(build.shutil, "disk_usage", lambda path: usage._replace(free=5_000_000))
+    monkeypatch.setattr("scheduling.travel.build.shutil.disk_usage", lambda path: usage._replace(free=5_000_000))
     assert "The disk is too full to build the roads: 20 MB are needed, 5 MB are free." in refused(driving, path)
 
 

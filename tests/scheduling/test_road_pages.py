@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -33,7 +34,7 @@ def at(place: tuple[float, float]) -> dict[str, float]:
 
 
 @pytest.fixture(autouse=True)
-def var(tmp_path: Path, settings: object) -> Path:
+def var(tmp_path: Path, settings: Any) -> Path:
     settings.VAR_DIR = tmp_path
     settings.ROADS_FOLDER = tmp_path
     return tmp_path
@@ -68,7 +69,7 @@ def owner(crew: Crew) -> Browser:
 
 
 def page(browser: Browser, name: str, **where: object) -> str:
-    answer = browser.get(reverse(name, kwargs=where))
+    answer: Any = browser.get(reverse(name, kwargs=where))
     assert answer.status_code == 200, answer
     body = b"".join(answer.streaming_content) if answer.streaming else answer.content
     return body.decode()
@@ -96,7 +97,7 @@ def test_travel_in_money_is_kilometres_and_hours(on_roads: Crew) -> None:
     driven = round_of(business=on_roads.business, crew=on_roads, date=TODAY)
     assert float(driven.km_money) == pytest.approx(driven.metres / 1000 * 0.60, abs=0.006)
     assert float(driven.hour_money) == pytest.approx(driven.minutes, abs=0.006)
-    assert driven.alone_m == sum(stop.alone_m for stop in driven.stops) > 0
+    assert driven.alone_m == sum([stop.alone_m for stop in driven.stops]) > 0
     assert [stop.alone_m for stop in driven.stops] != [2 * stop.metres for stop in driven.stops]
 
 
@@ -157,7 +158,7 @@ def test_without_roads_the_background_is_empty(owner: Browser) -> None:
     assert json.loads(page(owner, "road-background"))["features"] == []
 
 
-def test_no_tile_server_is_named_unless_the_settings_do(crew: Crew, owner: Browser, settings: object) -> None:
+def test_no_tile_server_is_named_unless_the_settings_do(crew: Crew, owner: Browser, settings: Any) -> None:
     assert "data-tiles" not in page(owner, "week-map", monday=MONDAY)
     settings.MAP_TILES = "https://tiles.example/{z}/{x}/{y}.png"
     assert 'data-tiles="https://tiles.example/{z}/{x}/{y}.png"' in page(owner, "week-map", monday=MONDAY)
