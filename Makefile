@@ -29,7 +29,7 @@ setup:
 	if ! cmp -s requirements.lock .venv/requirements.lock; then \
 	  echo "Installing the packages of requirements.lock (half a minute or so)"; \
 	  $(BIN)/python -m pip install -qq --no-input --disable-pip-version-check --require-hashes -r requirements.lock \
-	    && $(BIN)/python -m scheduling.planner.warm \
+	    && $(BIN)/python -c 'from scheduling.planner.warm import warm; warm()' \
 	    && cp requirements.lock .venv/requirements.lock || exit 1; \
 	fi
 

@@ -130,7 +130,8 @@ def _need(herds: Mapping[str, Mapping[str, int]], findings: Findings, supply: Su
 def _beta_binomial(count: int, ours: float, others: float) -> Floats:
     """Chances of 0..count head, where the share of one is beta distributed with these weights."""
     if others <= 0:
-        return np.eye(count + 1)[count]
+        certain: Floats = np.eye(count + 1)[count]
+        return certain
     k = np.arange(count + 1)
     ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
     return np.asarray(np.exp(ways + betaln(k + ours, count - k + others) - betaln(ours, others)))

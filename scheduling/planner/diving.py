@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
-from ortools.linear_solver import pywraplp
+from ortools.linear_solver import pywraplp  # type: ignore[attr-defined]
 
 from .arrays import Floats
 from .labelling import Column

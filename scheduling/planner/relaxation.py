@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from ortools.linear_solver import pywraplp
+from ortools.linear_solver import pywraplp  # type: ignore[attr-defined]
 
 from .arrays import Floats, Shift, WeekArrays
 from .labelling import Column

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from ortools.linear_solver import pywraplp
+from ortools.linear_solver import pywraplp  # type: ignore[attr-defined]
 
 from scheduling.planner import Infeasible, Week, evaluate, solve
 from scheduling.planner.arrays import Shift, WeekArrays

@@ -140,7 +140,9 @@ def test_the_stated_chance_holds_in_simulated_weeks() -> None:
             head = draw.integers(10, 70, size=6)
             coming = [Coming(f"farm {farm}", {"cow": int(count)}) for farm, count in zip(farms, head, strict=True)]
             lines = load_list(coming, findings, [Supply("block", ("block",)), WRAPS], chance=0.1, on_hand={})
-            drawn = sum(draw.multinomial(count, shares[farm]) for farm, count in zip(farms, head, strict=True))
+            drawn = np.sum(
+                [draw.multinomial(count, shares[farm]) for farm, count in zip(farms, head, strict=True)], axis=0
+            )
             stated += [line.chance for line in lines]
             ran_out += [drawn[place] > line.carry for place, line in zip((2, 3), lines, strict=True)]
     assert np.mean(ran_out) == pytest.approx(np.mean(stated), abs=0.02)

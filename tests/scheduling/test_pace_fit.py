@@ -128,7 +128,11 @@ def test_a_standing_pace_of_another_format_is_refused() -> None:
 def test_each_visit_left_out_in_closed_form_is_as_refitting_without_it() -> None:
     draw = np.random.default_rng(2)
     strays = Strays(
-        draw.normal(0, 0.2, 25), draw.uniform(0.7, 1.5, 25), np.arange(25) % 6, np.arange(25) % 3, np.arange(25) * 9.0
+        draw.normal(0, 0.2, 25),
+        draw.uniform(0.7, 1.5, 25),
+        np.arange(25) % 6,
+        np.arange(25) % 3,
+        np.linspace(0.0, 216.0, 25),
     )
     # The first and the last day stay, as the drift's knots lie between them.
     row, rest = 11, np.delete(np.arange(25), 11)
@@ -140,7 +144,9 @@ def test_each_visit_left_out_in_closed_form_is_as_refitting_without_it() -> None
 
 def test_each_farm_left_out_in_closed_form_is_as_refitting_without_it() -> None:
     draw = np.random.default_rng(2)
-    strays = Strays(draw.normal(0, 0.2, 25), np.ones(25), np.arange(25) % 6, np.arange(25) % 3, np.arange(25) * 9.0)
+    strays = Strays(
+        draw.normal(0, 0.2, 25), np.ones(25), np.arange(25) % 6, np.arange(25) % 3, np.linspace(0.0, 216.0, 25)
+    )
     _visit, farm = Effects(strays, 3, Penalties()).left_out()
     rest = np.flatnonzero(strays.farm != 2)
     middle, variance = Effects(strays.of(rest), 3, Penalties()).at(-1, 8 % 3, 72.0)
