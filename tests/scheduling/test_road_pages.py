@@ -171,7 +171,7 @@ def test_the_page_of_roads_says_what_is_in_use(on_roads: Crew, owner: Browser) -
     text = page(owner, "road-page")
     assert "lennet.osm.pbf" in text
     assert roads.extract_in_use(on_roads.business).checksum in text
-    assert "Drives recorded" in text
+    assert "what their drives teach" in text
 
 
 def test_an_owner_uploads_roads(crew: Crew, owner: Browser, var: Path) -> None:
