@@ -14,7 +14,7 @@ Worked by hand, 63 head at 14.50, 5 blocks at 8.00, 4 wraps at 17.25, set-up 60.
     1107.54 + 210.43                                 BT-112  1317.97
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Context, Decimal, localcontext
 from enum import StrEnum
@@ -219,16 +219,24 @@ def compute_totals(
     paid: Decimal = ZERO,
     rounding: Decimal = ZERO,
     places: int = 2,
+    taxes: Mapping[Key, Decimal] | None = None,
 ) -> Totals:
     """Totals of an invoice. Tax is rounded once per category and rate, never per line (BR-CO-17).
 
-    `paid` is what was paid before (BT-113), `rounding` what is added to come to a round sum (BT-114). `places` are the
-    decimals of the currency; EN 16931 itself knows no more than two.
+    `taxes` holds the tax of each category and rate where it was worked out elsewhere (`sales_tax`). `paid` is what was
+    paid before (BT-113), `rounding` what is added to come to a round sum (BT-114). `places` are the decimals of the
+    currency; EN 16931 itself knows no more than two.
 
-    Raises ValueError if an amount that is not computed here has more decimals than `places`.
+    Raises ValueError if an amount that is not computed here has more decimals than `places`, or if `taxes` are not
+    those of the groups.
     """
     bases = _bases(lines, adjustments, places)
-    groups = [TaxGroup(category, rate, base, part_of(base, rate, places)) for (category, rate), base in bases.items()]
+    if taxes is not None and taxes.keys() != bases.keys():
+        raise ValueError("the taxes that were worked out are not those of the groups")
+    groups = [
+        TaxGroup(*key, base, part_of(base, key[1], places) if taxes is None else _has_places(taxes[key], places))
+        for key, base in bases.items()
+    ]
     return _totals(lines, adjustments, groups, paid, rounding, places)
 
 
