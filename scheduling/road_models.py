@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -122,7 +122,8 @@ class CrewRig(OwnedModel):
 
     def values(self) -> Rig:
         """The rig as the road profile takes it."""
-        return replace(USUAL_RIG, **{name: float(getattr(self, name)) for name in self.FIGURES})
+        figures: dict[str, Any] = {name: float(getattr(self, name)) for name in self.FIGURES}
+        return replace(USUAL_RIG, **figures)
 
 
 class TravelSettings(OwnedModel):

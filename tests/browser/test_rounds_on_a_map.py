@@ -75,6 +75,7 @@ def test_the_week_and_a_round_are_drawn_and_a_gate_is_set_by_a_click(
     page.goto(f"/farms/{farm.pk}/gate")
     page.locator("[data-map][data-drawn]").wait_for()
     box = page.locator("[data-map]").bounding_box()
+    assert box is not None
     page.mouse.click(box["x"] + box["width"] / 2 + 20, box["y"] + box["height"] / 2 + 20)
     assert page.get_by_label("Latitude of the gate").input_value().startswith("52.")
     picture(page, "gate", width)

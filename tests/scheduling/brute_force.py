@@ -41,9 +41,9 @@ def best_cost(week: Week) -> Number:
         best = {}
         for (before, added), cost in today.items():
             late: Number = 0
-            for j, job in enumerate(week.jobs):  # the last visit counts: what was late before is paid no more
-                if added[j] and job.due_day is not None:
-                    late += job.late_cost * max(0, day - job.due_day) if _whole(job, before[j], added[j]) else 0
+            for j, asked in enumerate(week.jobs):  # the last visit counts: what was late before is paid no more
+                if added[j] and asked.due_day is not None:
+                    late += asked.late_cost * max(0, day - asked.due_day) if _whole(asked, before[j], added[j]) else 0
             done = tuple(tuple(sorted((*a, *b))) for a, b in zip(before, added, strict=True))
             best[done] = min(best.get(done, math.inf), cost + late)
     return min(

@@ -97,7 +97,8 @@ def test_travel_in_money_is_kilometres_and_hours(on_roads: Crew) -> None:
     driven = round_of(business=on_roads.business, crew=on_roads, date=TODAY)
     assert float(driven.km_money) == pytest.approx(driven.metres / 1000 * 0.60, abs=0.006)
     assert float(driven.hour_money) == pytest.approx(driven.minutes, abs=0.006)
-    assert driven.alone_m == sum([stop.alone_m for stop in driven.stops]) > 0
+    alone: list[int] = [stop.alone_m for stop in driven.stops]
+    assert driven.alone_m == sum(alone) > 0
     assert [stop.alone_m for stop in driven.stops] != [2 * stop.metres for stop in driven.stops]
 
 

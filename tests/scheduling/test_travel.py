@@ -1,5 +1,7 @@
 """Driving estimated from straight lines."""
 
+from typing import Any
+
 import pytest
 
 from scheduling.travel.straight import Straight, matrix, source, travel
@@ -47,6 +49,6 @@ def test_a_place_off_the_earth_is_refused(point: tuple[float, float]) -> None:
 
 
 @pytest.mark.parametrize("settings", [{"towing_cap": 0}, {"detour": 0.5}])
-def test_a_rig_that_cannot_be_is_refused(settings: dict[str, float]) -> None:
+def test_a_rig_that_cannot_be_is_refused(settings: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match="towing speed"):
         Straight(**settings)
