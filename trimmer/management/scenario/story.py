@@ -16,10 +16,15 @@ from billing.models import Invoice, Payment
 from billing.queries import ageing_of, invoice_standing, with_standing
 from billing.queries.balances import Standing
 from scheduling.board import BoardRound, BoardStop, board_of_proposal
+from scheduling.drives import how_reckoned
 from scheduling.models import ProposedWeek
 from scheduling.queries import asks_of_week
 from scheduling.reasons import why_left_out
+from scheduling.services.travel import ways
+from scheduling.travel.matrix import ROADS
+from scheduling.travel.rig import USUAL_RIG
 from trimmer import showing, wording
+from trimmer.distance import haversine_metres
 from trimmer.management.scenario.founding import Ground
 from trimmer.management.scenario.morning import Bill
 from trimmer.models import (
@@ -39,6 +44,8 @@ from trimmer.models import (
 )
 
 WEEK = dt.timedelta(weeks=1)
+NEIGHBOURS = ("Tobernashee", "Lisnarroo")
+"""Two farms that face each other over the river."""
 
 type Say = Callable[[str], None]
 
@@ -143,7 +150,27 @@ class Story:
                     "note": off.note,
                 }
             )
+        self._tell(self._roads(week))
         self._tell(_("What lies between two visits and is no drive is lunch, or the wash-down of chute and tools."))
+
+    def _roads(self, week: ProposedWeek) -> str:
+        """How the drives were reckoned, and what the river does to two neighbours."""
+        a, b = (self.ground.farms[name] for name in NEIGHBOURS)
+        block = ways(business=self.business, rig=USUAL_RIG, places=[a.position or (0, 0), b.position or (0, 0)]).block
+        values = {
+            "a": a.name,
+            "b": b.name,
+            "straight": self._distance(round(haversine_metres(*(a.position or (0, 0)), *(b.position or (0, 0))))),
+            "road": self._distance(round(float(block.metres[0, 1]))),
+        }
+        said = how_reckoned(week.travel_source).sentence
+        if block.made[0, 1] != ROADS:
+            return said
+        text = _(
+            "%(a)s and %(b)s lie %(straight)s apart with the river between them, and %(road)s by road, over a bridge: "
+            "the week keeps the banks apart where it can."
+        )
+        return f"{said} {text % values}"
 
     def _round(self, made: BoardRound) -> None:
         away = self._hours(made.leave_at, made.back_at)
