@@ -8,7 +8,7 @@ from .explain import LeftOut, explain, hopeless, left_out
 from .letting_in import Suggestion
 from .nearest import Nearest
 from .plan import Infeasible, Plan, Progress, Round, Stop
-from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Moves, Rules, Told, Week
+from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Moves, Night, Rules, Told, Week
 from .replan import Cancelled, CrewDown, Event, NewJob, Overran, Replanned, happen, replan, usual_moves
 from .rounds import evaluate
 from .solve import solve
@@ -35,6 +35,7 @@ __all__ = [
     "LeftOut",
     "Moved",
     "Moves",
+    "Night",
     "Nearest",
     "NewJob",
     "Overran",

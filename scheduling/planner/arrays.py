@@ -23,7 +23,8 @@ class Shift:
     if nothing else were. `first`/`last`: minutes between which the visit may start; `late`: cost of being late if
     the visit is the whole job, and the visit's own price (`Week.visit_price`); `final`: nothing may follow; `due`:
     worth any drive; `head`: how many head it is for, `most_head` of which a round may have (None: any number).
-    `soon_home`: least minutes home, other visits on the way allowed."""
+    `soon_home`: least minutes home, other visits on the way allowed. `going`: cost of going out at all. `home`: with
+    the wash-down before a night away."""
 
     index: int
     crew: Key
@@ -32,6 +33,7 @@ class Shift:
     latest: int
     longest: int
     costs: Costs
+    going: float
     item: Ints
     job: Ints
     first: Ints
@@ -48,11 +50,6 @@ class Shift:
     out_cost: Floats
     home_cost: Floats
     way_cost: Floats
-
-    @property
-    def going(self) -> float:
-        """Cost of leaving base at all."""
-        return float(self.costs.crew_day)
 
     @property
     def idle(self) -> float:
@@ -113,9 +110,11 @@ class WeekArrays:
 
     def _shift(self, index: int, crew: Crew, day: int) -> Shift:
         week = self.week
-        c = week.crew_index[crew.id]
-        out, home = np.array(week.out[c], dtype=np.int32), np.array(week.way_home[c], dtype=np.int32)
-        metres_home = week.metres_home or week.metres_out
+        leaving, metres_out = week.leaving(crew.id, day)
+        returning, metres_home = week.returning(crew.id, day)
+        night = [week.wash_at_night(job, crew.id, day) for job in week.jobs]
+        out, back = np.array(leaving, dtype=np.int32), np.array(returning, dtype=np.int32)
+        home = back + np.array(night, dtype=np.int32)
         costs = week.costs_of(crew)
         by_way_of = self.least[:, None] + self.soon
         soon_out = np.minimum(out, (out[:, None] + by_way_of).min(axis=0, initial=1 << 20))
@@ -138,6 +137,7 @@ class WeekArrays:
             latest=crew.hours[day][1],
             longest=crew.longest(day),
             costs=costs,
+            going=float(week.going(crew.id, day)),
             item=item,
             job=job,
             first=first,
@@ -151,8 +151,8 @@ class WeekArrays:
             out=out,
             home=home,
             soon_home=soon_home.astype(np.int32),
-            out_cost=self._priced(costs, out, week.metres_out[c] if week.metres_out else None),
-            home_cost=self._priced(costs, home, metres_home[c] if metres_home else None),
+            out_cost=self._priced(costs, out, metres_out),
+            home_cost=self._priced(costs, back, metres_home),
             way_cost=self._way_cost(costs),
         )
 

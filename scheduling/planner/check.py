@@ -32,6 +32,7 @@ def check_plan(week: Week, plan: Plan) -> tuple[Breach, ...]:
     return (
         *(breach for made in plan.rounds for breach in _round_breaches(week, made)),
         *_crew_day_breaches(plan),
+        *_night_breaches(week, plan),
         *_job_breaches(week, plan),
         *_cost_breaches(week, plan),
     )
@@ -49,13 +50,34 @@ def _crew_day_breaches(plan: Plan) -> Iterator[Breach]:
         seen.add((made.crew, made.day))
 
 
+def _night_breaches(week: Week, plan: Plan) -> Iterator[Breach]:
+    """A night away is one the business pays for, between two days of work, and both rounds know of it."""
+    crews = {crew.id: crew for crew in week.crews}
+    evenings = {(made.crew, made.day): made.sleeps_near for made in plan.rounds}
+    mornings = {(made.crew, made.day): made.slept_near for made in plan.rounds}
+    for night in plan.nights:
+        crew, after = crews.get(night.crew), (night.crew, night.day + 1)
+        if crew is None or (crew.costs or week.costs).bed is None:
+            yield Breach(code="no-bed", crew=night.crew, day=night.day)
+        if evenings.get((night.crew, night.day)) is None or mornings.get(after) is None:
+            yield Breach(code="night-without-a-round", crew=night.crew, day=night.day)
+        if sum(other.crew == night.crew and abs(other.day - night.day) < 2 for other in plan.nights) != 1:
+            yield Breach(code="nights-in-a-row", crew=night.crew, day=night.day)
+    away = {(night.crew, night.day): night.near for night in (*week.nights, *plan.nights)}
+    for made in plan.rounds:
+        slept, sleeps = away.get((made.crew, made.day - 1)), away.get((made.crew, made.day))
+        if (made.slept_near, made.sleeps_near) != (slept, sleeps):
+            yield Breach(code="night-elsewhere", crew=made.crew, day=made.day)
+
+
 def _round_breaches(week: Week, made: Round) -> Iterator[Breach]:
     crew = next((c for c in week.crews if c.id == made.crew), None)
     if crew is None or made.day not in crew.hours:
         yield Breach(code="crew-off", crew=made.crew, day=made.day)
         return
     known = {job.id: job for job in week.jobs}
-    unknown = [stop.job for stop in made.stops if stop.job not in known]
+    visited = [stop.job for stop in made.stops]
+    unknown = [job for job in (*visited, made.slept_near, made.sleeps_near) if job is not None and job not in known]
     if unknown or not made.stops:
         yield Breach(code="unknown-job" if unknown else "empty-round", crew=made.crew, day=made.day)
         return
@@ -97,19 +119,32 @@ def _at_farm(week: Week, job: Job, stop: Stop) -> int:
 
 
 def _legs(week: Week, made: Round, jobs: list[Job]) -> list[tuple[int, int, int]]:
-    """(washing, driving, metres) before each stop, and before base."""
+    """(washing, driving, metres) before each stop, and before base or bed."""
     c = [crew.id for crew in week.crews].index(made.crew)
     place = {job.id: index for index, job in enumerate(week.jobs)}
     at = [place[job.id] for job in jobs]
-    home = week.out if week.home is None else week.home
-    metres_home = week.metres_out if week.metres_home is None else week.metres_home
-    legs = [(0, week.out[c][at[0]], week.metres_out[c][at[0]] if week.metres_out else 0)]
+    between, metres_between = week.between, week.metres_between
+    if made.slept_near is None:
+        legs = [(0, week.out[c][at[0]], week.metres_out[c][at[0]] if week.metres_out else 0)]
+    else:
+        bed = place[made.slept_near]
+        legs = [(0, between[bed][at[0]], metres_between[bed][at[0]] if metres_between else 0)]
     for worse, (i, j) in zip(jobs, itertools.pairwise(at), strict=False):
-        cleaner = week.jobs[j].tier < worse.tier
-        wash = (week.rules.wash if worse.wash_after is None else worse.wash_after) if cleaner else 0
-        legs.append((wash, week.between[i][j], week.metres_between[i][j] if week.metres_between else 0))
-    legs.append((0, home[c][at[-1]], metres_home[c][at[-1]] if metres_home else 0))
+        wash = _washed_off(week, worse) if week.jobs[j].tier < worse.tier else 0
+        legs.append((wash, between[i][j], metres_between[i][j] if metres_between else 0))
+    if made.sleeps_near is None:
+        home = week.out if week.home is None else week.home
+        metres_home = week.metres_out if week.metres_home is None else week.metres_home
+        legs.append((0, home[c][at[-1]], metres_home[c][at[-1]] if metres_home else 0))
+    else:
+        bed = place[made.sleeps_near]
+        wash = _washed_off(week, jobs[-1]) if jobs[-1].tier > 0 else 0
+        legs.append((wash, between[at[-1]][bed], metres_between[at[-1]][bed] if metres_between else 0))
     return legs
+
+
+def _washed_off(week: Week, job: Job) -> int:
+    return week.rules.wash if job.wash_after is None else job.wash_after
 
 
 def _clock(week: Week, made: Round, jobs: list[Job]) -> Iterator[_Found]:
@@ -128,8 +163,8 @@ def _clock(week: Week, made: Round, jobs: list[Job]) -> Iterator[_Found]:
         if stop.end != stop.start + at_farm + _lunch_within(week, made, stop.start, stop.end):
             yield "wrong-length", job.id, {"end": stop.end}
         free_from = stop.end
-    _, drive, _ = legs[-1]
-    if made.back < free_from + drive + _lunch_within(week, made, free_from, made.back):
+    wash, drive, _ = legs[-1]
+    if made.back < free_from + wash + drive + _lunch_within(week, made, free_from, made.back):
         yield "too-fast", None, {"back": made.back}
 
 
@@ -221,7 +256,8 @@ def _cost_breaches(week: Week, plan: Plan) -> Iterator[Breach]:
 
 def _can_be_priced(week: Week, made: Round) -> bool:
     jobs = {job.id for job in week.jobs}
-    return bool(made.stops) and made.crew in {crew.id for crew in week.crews} and all(s.job in jobs for s in made.stops)
+    named = {*(stop.job for stop in made.stops), *({made.slept_near, made.sleeps_near} - {None})}
+    return bool(made.stops) and made.crew in {crew.id for crew in week.crews} and named <= jobs
 
 
 def _round_cost(week: Week, made: Round) -> Number:
@@ -236,7 +272,9 @@ def _round_cost(week: Week, made: Round) -> Number:
     off_work = made.back - made.leave - worked - out_for_lunch
     driven, metres = sum(drive for _, drive, _ in legs), sum(m for _, _, m in legs)
     moved = sum(_price_of_moving(week, job, stop.work, made) for job, stop in zip(jobs, made.stops, strict=True))
-    return prices.crew_day + prices.drive * driven + prices.off_work * off_work + prices.metre * metres + moved
+    bed = 0 if made.sleeps_near is None else prices.bed or 0
+    on_the_way = prices.drive * driven + prices.off_work * off_work + prices.metre * metres
+    return prices.crew_day + bed + on_the_way + moved
 
 
 def _price_of_moving(week: Week, job: Job, work: int, made: Round) -> Number:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from .problem import Key, Number
+from .problem import Key, Night, Number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +30,8 @@ class Stop:
 class Round:
     """A crew's visits of one day, in order, with the cheapest hours. `lunch` is when lunch starts (None: no lunch
     asked for); `drive`, `metres`, `wash`, `off_work` are sums over the round in minutes and metres; `drive_home` is
-    the last leg."""
+    the last leg. slept_near, sleeps_near: the job near whose farm the crew slept the night before, or will sleep, when
+    not at base; `leave` and `back` are then of there."""
 
     crew: Key
     day: int
@@ -45,6 +46,8 @@ class Round:
     cost: Number
     metres: int = 0
     metres_home: int = 0
+    slept_near: Key | None = None
+    sleeps_near: Key | None = None
 
     @property
     def visits(self) -> tuple[tuple[Key, int], ...]:
@@ -65,7 +68,8 @@ class Infeasible:
 @dataclass(frozen=True, kw_only=True)
 class Plan:
     """A whole week. cost = rounds_cost + late_cost + skip_cost. bound: no plan costs less (None: not known); gap:
-    how much cheaper a plan could be at most, as a share of the cost (None: not known)."""
+    how much cheaper a plan could be at most, as a share of the cost (None: not known). nights: the nights away the
+    rounds were made with, beds among their cost; `Week.nights` of the week in which they are evaluated."""
 
     rounds: tuple[Round, ...]
     skipped: tuple[Key, ...]
@@ -73,6 +77,7 @@ class Plan:
     late_cost: Number
     skip_cost: Number
     bound: float | None = None
+    nights: tuple[Night, ...] = ()
 
     @property
     def cost(self) -> Number:
@@ -88,13 +93,17 @@ class Plan:
         return next((r for r in self.rounds if (r.crew, r.day) == (crew, day)), None)
 
     def as_file(self) -> dict[str, Any]:
-        """The plan as an object ready for JSON: {"rounds": [{"crew", "day", "visits": [{"job", "work"}]}]}."""
-        return {
+        """The plan as an object ready for JSON: {"rounds": [{"crew", "day", "visits": [{"job", "work"}]}]}, and
+        "nights" if there are any."""
+        made: dict[str, Any] = {
             "rounds": [
                 {"crew": r.crew, "day": r.day, "visits": [{"job": job, "work": work} for job, work in r.visits]}
                 for r in self.rounds
             ]
         }
+        if self.nights:
+            made["nights"] = [{"crew": night.crew, "day": night.day, "near": night.near} for night in self.nights]
+        return made
 
 
 @dataclass(frozen=True, kw_only=True)

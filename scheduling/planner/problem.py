@@ -15,7 +15,8 @@ type Key = str | int
 type Number = int | float
 type Opening = tuple[int, int]
 """From and to, in minutes from midnight."""
-type Matrix = tuple[tuple[int, ...], ...]
+type Row = tuple[int, ...]
+type Matrix = tuple[Row, ...]
 
 DAY_END = 2 * 24 * 60
 """No clock time of a day lies beyond this: a day's work may end after midnight, never after the next one."""
@@ -47,14 +48,17 @@ def _cost(value: object) -> bool:
 @dataclass(frozen=True, kw_only=True)
 class Costs:
     """Prices in one money unit: a crew leaving base that day, a driven minute, a driven metre, and a minute away
-    from base that is neither work at the chute (with its setup) nor lunch: driving, washing, waiting."""
+    from base that is neither work at the chute (with its setup) nor lunch: driving, washing, waiting. bed: a crew's
+    night away, or None where nobody stays away."""
 
     crew_day: Number = 60
     drive: Number = 2
     off_work: Number = 1
     metre: Number = 0
+    bed: Number | None = None
 
     def __post_init__(self) -> None:
+        _require(self.bed is None or _cost(self.bed), "bad-cost", "The cost bed must not be negative.", name="bed")
         for name in ("crew_day", "drive", "off_work", "metre"):
             value = getattr(self, name)
             _require(_cost(value), "bad-cost", "The cost {name} must be a number that is not negative.", name=name)
@@ -69,7 +73,8 @@ class Rules:
     interrupt a drive or the work. A split job's visits are multiples of split_step, at least split_least, at most
     split_most of them, on different days. regroup: added for each further pen of cows when a visit is longer than
     the farm's lock-up limit. most_drive_share: a round's driving may be at most this many times its work unless one
-    of its jobs is due by then or fixed (no 60 km for three head); None: no such rule.
+    of its jobs is due by then or fixed (no 60 km for three head); None: no such rule. night_from: a night away is
+    thought of only near farms at least so many minutes of driving from base.
     """
 
     wash: int = 45
@@ -81,9 +86,10 @@ class Rules:
     split_most: int = 3
     regroup: int = 0
     most_drive_share: Number | None = None
+    night_from: int = 60
 
     def __post_init__(self) -> None:
-        for name in ("wash", "lunch", "lunch_from", "lunch_to", "split_least", "regroup"):
+        for name in ("wash", "lunch", "lunch_from", "lunch_to", "split_least", "regroup", "night_from"):
             value = getattr(self, name)
             _require(_whole(value) and value >= 0, "bad-rule", "The rule {name} must be whole minutes.", name=name)
         _require(self.lunch_from <= self.lunch_to, "bad-lunch", "Lunch must be allowed to start at some time.")
@@ -291,11 +297,22 @@ class Job:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Night:
+    """A night away: after its round of `day` the crew sleeps near the farm of the job `near`, and starts from there the
+    next day. It comes with clean boots: a herd that is not of the cleanest tier is washed off before."""
+
+    crew: Key
+    day: int
+    near: Key
+
+
+@dataclass(frozen=True, kw_only=True)
 class Week:
     """All of it. Matrices follow the order of `crews` and `jobs`; driving may differ by direction.
 
     out[c][j]: minutes from crew c's base to job j; home[c][j]: back (None: same as out); between[i][j]: from job i
-    to job j. metres_out, metres_home, metres_between: the same in metres, or None when unknown.
+    to job j. metres_out, metres_home, metres_between: the same in metres, or None when unknown. nights: nights away
+    that are settled: the crew's rounds of both days begin and end accordingly.
     """
 
     crews: tuple[Crew, ...]
@@ -311,6 +328,7 @@ class Week:
     moves: Moves = field(default_factory=Moves)
     days: int = 5
     name: str = ""
+    nights: tuple[Night, ...] = ()
 
     def __post_init__(self) -> None:
         _require(_whole(self.days) and self.days >= 1, "bad-days", "A week needs at least one day.")
@@ -345,6 +363,21 @@ class Week:
                 crew_id = job.fixed.crew
                 _require(crew_id in known, "unknown-crew", "Job {job} is fixed to no crew.", job=job.id, crew=crew_id)
 
+        for night in self.nights:
+            _require(
+                self._can_stay(night), "bad-night", "Crew {crew} cannot stay away.", crew=night.crew, day=night.day
+            )
+
+    def _can_stay(self, night: Night) -> bool:
+        """Whether the crew works on both days, its bed has a price, and it is home in the nights beside."""
+        if night.crew not in self.crew_index or night.near not in self.job_index:
+            return False
+        crew = self.crew(night.crew)
+        beside = [n for n in self.nights if n.crew == night.crew and abs(n.day - night.day) <= 1]
+        return (
+            {night.day, night.day + 1} <= set(crew.hours) and self.costs_of(crew).bed is not None and len(beside) == 1
+        )
+
     @cached_property
     def crew_index(self) -> dict[Key, int]:
         return {crew.id: index for index, crew in enumerate(self.crews)}
@@ -365,6 +398,43 @@ class Week:
     @property
     def way_home(self) -> Matrix:
         return self.out if self.home is None else self.home
+
+    @cached_property
+    def _near(self) -> dict[tuple[Key, int], Key]:
+        return {(night.crew, night.day): night.near for night in self.nights}
+
+    def sleeps_near(self, crew: Key, day: int) -> Key | None:
+        """The job near whose farm the crew sleeps after that day; None: at base."""
+        return self._near.get((crew, day))
+
+    def leaving(self, crew: Key, day: int) -> tuple[Row, Row | None]:
+        """Minutes, and metres if known, from where the crew wakes up to each job."""
+        near, c = self.sleeps_near(crew, day - 1), self.crew_index[crew]
+        if near is None:
+            return self.out[c], self.metres_out[c] if self.metres_out else None
+        i = self.job_index[near]
+        return self.between[i], self.metres_between[i] if self.metres_between else None
+
+    def returning(self, crew: Key, day: int) -> tuple[Row, Row | None]:
+        """Minutes, and metres if known, from each job to where the crew sleeps."""
+        near, c = self.sleeps_near(crew, day), self.crew_index[crew]
+        if near is None:
+            metres = self.metres_home or self.metres_out
+            return self.way_home[c], metres[c] if metres else None
+        i = self.job_index[near]
+        metres = self.metres_between
+        return tuple(row[i] for row in self.between), tuple(row[i] for row in metres) if metres else None
+
+    def wash_at_night(self, job: Job, crew: Key, day: int) -> int:
+        """Minutes of wash-down after the day's last job: none at base, where a night cleans, nor after a clean herd."""
+        if self.sleeps_near(crew, day) is None or job.tier <= 0:
+            return 0
+        return self.rules.wash if job.wash_after is None else job.wash_after
+
+    def going(self, crew: Key, day: int) -> Number:
+        """What a round costs before the first minute: going out at all, and the bed of a night away after it."""
+        costs = self.costs_of(self.crew(crew))
+        return costs.crew_day + (0 if self.sleeps_near(crew, day) is None else costs.bed or 0)
 
     def crew_days(self) -> tuple[tuple[Key, int], ...]:
         """Every (crew, day) that is worked, by day and then by crew."""

@@ -51,7 +51,7 @@ def evaluate(week: Week, crew: Key, day: int, visits: Sequence[tuple[Key, int]])
     refusal = _refusal(week, who, day, visits)
     if refusal is not None:
         return refusal
-    legs = _legs(week, who, visits)
+    legs = _legs(week, who, day, visits)
     labels = _first_labels(week, who, day)
     for (job_id, work), leg in zip(visits, legs, strict=False):
         job = week.job(job_id)
@@ -101,22 +101,23 @@ def _too_many_head(week: Week, crew: Crew, visits: Sequence[tuple[Key, int]]) ->
     return Infeasible(code="too-many-head", params={"head": head, "most": crew.most_head})
 
 
-def _legs(week: Week, crew: Crew, visits: Sequence[tuple[Key, int]]) -> list[_Leg]:
-    """One leg per stop and the way home."""
-    c = week.crew_index[crew.id]
+def _legs(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Key, int]]) -> list[_Leg]:
+    """One leg per stop and the way to where the crew sleeps."""
+    out, metres_out = week.leaving(crew.id, day)
+    home, metres_home = week.returning(crew.id, day)
     legs = []
     before: Job | None = None
     at, service = -1, 0
     for job_id, work in visits:
         job, to = week.job(job_id), week.job_index[job_id]
         if before is None:
-            legs.append(_Leg(0, 0, week.out[c][to], week.metres_out[c][to] if week.metres_out else 0))
+            legs.append(_Leg(0, 0, out[to], metres_out[to] if metres_out else 0))
         else:
             metres = week.metres_between[at][to] if week.metres_between else 0
             legs.append(_Leg(service, week.wash_between(before, job), week.between[at][to], metres))
         before, at, service = job, to, week.service(job, work)
-    metres_home = week.metres_home or week.metres_out
-    legs.append(_Leg(service, 0, week.way_home[c][at], metres_home[c][at] if metres_home else 0))
+    wash = 0 if before is None else week.wash_at_night(before, crew.id, day)
+    legs.append(_Leg(service, wash, home[at], metres_home[at] if metres_home else 0))
     return legs
 
 
@@ -320,7 +321,9 @@ def _timed(
         drive_home=legs[-1].drive,
         wash=sum(leg.wash for leg in legs),
         off_work=off_work,
-        cost=costs.crew_day + costs.drive * drive + costs.off_work * off_work + costs.metre * metres + priced,
+        cost=week.going(crew.id, day) + costs.drive * drive + costs.off_work * off_work + costs.metre * metres + priced,
         metres=metres,
         metres_home=legs[-1].metres,
+        slept_near=week.sleeps_near(crew.id, day - 1),
+        sleeps_near=week.sleeps_near(crew.id, day),
     )

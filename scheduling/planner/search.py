@@ -29,6 +29,8 @@ class Search:
     best: Plan
     steps: int = 0
     bound: float = -math.inf
+    telling: bool = True
+    """Whether the bound holds for the week as it was asked, and not only without nights away."""
 
     def spent(self) -> bool:
         """Whether to end: told to stop, out of time, out of effort, or proven best."""
@@ -65,7 +67,7 @@ class Search:
 
     def answer(self) -> Plan:
         """The best plan with its bound, which is never told above the plan's cost."""
-        if not math.isfinite(self.bound):
+        if not math.isfinite(self.bound) or not self.telling:
             return self.best
         return replace(self.best, bound=min(self.bound, float(self.best.cost)))
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, cast
 
-from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Matrix, Rules, Week
+from .problem import BadWeek, Costs, Crew, Fixed, Job, Key, Matrix, Night, Rules, Week
 
 _JOB_EXTRAS = (
     "earliest_day",
@@ -60,6 +60,7 @@ def _week(obj: Mapping[str, Any]) -> Week:
         rules=Rules(**_known(Rules, obj["rules"])),
         days=days,
         name=str(obj.get("name", "")),
+        nights=tuple(Night(crew=n["crew"], day=n["day"], near=n["near"]) for n in obj.get("nights", ())),
         **cast(dict[str, Any], matrices),
     )
 
@@ -147,7 +148,12 @@ def write_week(week: Week) -> dict[str, Any]:
         ),
         "costs": {"crew_day": 0, "drive": 0, "off_work": 0} | _entries(week.costs),
         "rules": _entries(week.rules),
+        **({"nights": [_night(week, night) for night in week.nights]} if week.nights else {}),
     }
+
+
+def _night(week: Week, night: Night) -> dict[str, int]:
+    return {"crew": week.crew_index[night.crew], "day": night.day, "near": week.job_index[night.near]}
 
 
 def _entries(value: Any) -> dict[str, Any]:

@@ -41,9 +41,9 @@ def best_cost(week: Week) -> Number:
         best = {}
         for (before, added), cost in today.items():
             late: Number = 0
-            for j, asked in enumerate(week.jobs):  # the last visit counts: what was late before is paid no more
-                if added[j] and asked.due_day is not None:
-                    late += asked.late_cost * max(0, day - asked.due_day) if _whole(asked, before[j], added[j]) else 0
+            for j, job in enumerate(week.jobs):  # the last visit counts: what was late before is paid no more
+                if added[j] and job.due_day is not None:
+                    late += job.late_cost * max(0, day - job.due_day) if _whole(job, before[j], added[j]) else 0
             done = tuple(tuple(sorted((*a, *b))) for a, b in zip(before, added, strict=True))
             best[done] = min(best.get(done, math.inf), cost + late)
     return min(
@@ -161,7 +161,7 @@ def _reach(
             wash = week.rules.wash if before.wash_after is None else before.wash_after
         leg = _service(week, before, done) + wash + week.between[week.jobs.index(before)][at]
     else:
-        leg = week.out[week.crews.index(crew)][at]
+        leg = _ends(week, crew, day)[0][0][at]
     service, begins = _service(week, job, work), {}
     for key, ready in _over(week, clocks, leg).items():
         starts = [
@@ -177,10 +177,10 @@ def _reach(
 
 def _price(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Job, int]], clocks: _Clocks) -> Number | None:
     """Of the cheapest hours, or None when the crew cannot come home so."""
-    rules, costs, c = week.rules, crew.costs or week.costs, week.crews.index(crew)
+    rules, costs = week.rules, crew.costs or week.costs
     at = [week.jobs.index(job) for job, _ in visits]
-    home = week.out if week.home is None else week.home
-    drive = week.out[c][at[0]] + home[c][at[-1]] + sum(week.between[a][b] for a, b in itertools.pairwise(at))
+    (out, metres_out), (home, metres_home), sleeps = _ends(week, crew, day)
+    drive = out[at[0]] + home[at[-1]] + sum(week.between[a][b] for a, b in itertools.pairwise(at))
     if rules.most_drive_share is not None and drive > rules.most_drive_share * sum(work for _, work in visits):
         due = [job.fixed is not None or (job.due_day is not None and job.due_day <= day) for job, _ in visits]
         if not any(due):
@@ -188,7 +188,11 @@ def _price(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Job, int]], 
     services = [_service(week, job, work) for job, work in visits]
     longest = crew.longest_on.get(day, crew.longest_day)
     best: Number | None = None
-    for (leave, meal), back in _over(week, clocks, services[-1] + home[c][at[-1]]).items():
+    last = visits[-1][0]
+    wash = 0
+    if sleeps and last.tier > 0:
+        wash = rules.wash if last.wash_after is None else last.wash_after
+    for (leave, meal), back in _over(week, clocks, services[-1] + wash + home[at[-1]]).items():
         late = back > crew.hours[day][1] or back - leave > longest
         if late or (meal == "no" and back > rules.lunch_to):
             continue
@@ -197,13 +201,31 @@ def _price(week: Week, crew: Crew, day: int, visits: Sequence[tuple[Job, int]], 
     if best is None:
         return None
     moved = sum(_price_of_moving(week, crew, day, job, work) for job, work in visits)
-    return costs.crew_day + costs.drive * drive + costs.off_work * best + costs.metre * _metres(week, c, at) + moved
+    metres = metres_out[at[0]] + metres_home[at[-1]]
+    if week.metres_between:
+        metres += sum(week.metres_between[a][b] for a, b in itertools.pairwise(at))
+    bed = (costs.bed or 0) if sleeps else 0
+    return costs.crew_day + bed + costs.drive * drive + costs.off_work * best + costs.metre * metres + moved
 
 
-def _metres(week: Week, c: int, at: Sequence[int]) -> int:
-    home = week.metres_home or week.metres_out
-    metres = (week.metres_out[c][at[0]] if week.metres_out else 0) + (home[c][at[-1]] if home else 0)
-    return metres + sum(week.metres_between[a][b] if week.metres_between else 0 for a, b in itertools.pairwise(at))
+type _Row = Sequence[int]
+
+
+def _ends(week: Week, crew: Crew, day: int) -> tuple[tuple[_Row, _Row], tuple[_Row, _Row], bool]:
+    """(minutes, metres) out and home of that day, and whether its night is spent away."""
+    c, none = week.crews.index(crew), [0] * len(week.jobs)
+    out: tuple[_Row, _Row] = week.out[c], week.metres_out[c] if week.metres_out else none
+    metres_home = week.metres_home or week.metres_out
+    home: tuple[_Row, _Row] = (week.home or week.out)[c], metres_home[c] if metres_home else none
+    sleeps = False
+    for night in week.nights:
+        bed = [job.id for job in week.jobs].index(night.near)
+        if night.crew == crew.id and night.day == day - 1:
+            out = week.between[bed], week.metres_between[bed] if week.metres_between else none
+        if night.crew == crew.id and night.day == day:
+            metres = week.metres_between
+            home, sleeps = ([r[bed] for r in week.between], [r[bed] for r in metres] if metres else none), True
+    return out, home, sleeps
 
 
 def _price_of_moving(week: Week, crew: Crew, day: int, job: Job, work: int) -> Number:

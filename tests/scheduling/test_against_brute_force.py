@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scheduling.planner import Costs, Crew, Fixed, Job, Moves, Plan, Rules, Told, Week, check_plan, solve
+from scheduling.planner import Costs, Crew, Fixed, Job, Moves, Night, Plan, Rules, Told, Week, check_plan, solve
 
 from .brute_force import best_cost
 from .small_weeks import a_crew, a_job
@@ -135,6 +135,14 @@ def _agrees(week: Week) -> None:
 @given(weeks(most_jobs=4))
 def test_a_small_week_under_every_rule_gets_the_best_plan_and_its_proof(week: Week) -> None:
     _agrees(week)
+
+
+@CALM
+@given(weeks(most_jobs=4), st.data())
+def test_a_settled_night_away_is_planned_for_the_best(week: Week, data: st.DataObject) -> None:
+    crew = replace(week.crews[0], hours=dict.fromkeys((0, 1), (390, 1140)), costs=Costs(bed=45))
+    night = Night(crew=crew.id, day=0, near=data.draw(st.sampled_from([job.id for job in week.jobs])))
+    _agrees(replace(week, crews=(crew, *week.crews[1:]), nights=(night,)))
 
 
 @pytest.mark.slow
