@@ -59,6 +59,8 @@ def _sentences() -> dict[str, str]:
         "day-too-long": _("The day would be %(over)s longer than the crew's longest day."),
         "no-lunch": _("No time would be left for lunch within its hours."),
         "too-much-driving": _("The drive of %(drive)s is out of proportion to the work."),
+        "too-many-head": _("The crew would have %(head)s head that day, more than the %(most)s it treats at most."),
+        "night-without-a-round": _("The night away needs a round on the day before it and on the day after."),
         "two-visits-in-a-day": _("%(farm)s has a visit that day already."),
         "visited-twice": _("%(farm)s has a visit in that round already."),
         "split-against-rules": _("The work at %(farm)s cannot be split in this way."),

@@ -191,7 +191,7 @@ def _day_limits(week: Week, crew: Crew, made: Round, jobs: list[Job]) -> Iterato
             (job.head * stop.work + job.work - 1) // job.work for job, stop in zip(jobs, made.stops, strict=True)
         )
         if head > crew.most_head:
-            yield "too-many-head", None, {"head": head}
+            yield "too-many-head", None, {"head": head, "most": crew.most_head}
     share = rules.most_drive_share
     driven = sum(drive for _, drive, _ in _legs(week, made, jobs))
     due = any(job.fixed or (job.due_day is not None and job.due_day <= made.day) for job in jobs)

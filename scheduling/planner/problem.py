@@ -18,6 +18,10 @@ type Opening = tuple[int, int]
 type Row = tuple[int, ...]
 type Matrix = tuple[Row, ...]
 
+FARTHEST = 10**6
+"""Minutes of driving that stand for a farm nobody can reach; no drive is longer."""
+LONGEST = 10**6
+"""Minutes of work, and of setting up, that no job passes."""
 DAY_END = 2 * 24 * 60
 """No clock time of a day lies beyond this: a day's work may end after midnight, never after the next one."""
 
@@ -39,6 +43,14 @@ def _require(holds: bool, code: str, message: str, **params: object) -> None:
 
 def _whole(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _minutes(value: object, most: int = LONGEST) -> bool:
+    return isinstance(value, int) and _whole(value) and 0 <= value <= most
+
+
+def _name(value: object) -> bool:
+    return isinstance(value, str) or _whole(value)
 
 
 def _cost(value: object) -> bool:
@@ -129,13 +141,14 @@ class Crew:
 
     def __post_init__(self) -> None:
         who = self.id
+        _require(_name(who), "bad-id", "The id of a crew must be a word or a whole number.")
         most = self.most_head
         _require(most is None or (_whole(most) and most > 0), "bad-head", "Crew {crew}: bad most_head.", crew=who)
         for day, (earliest, latest) in self.hours.items():
             ok = _whole(day) and _whole(earliest) and _whole(latest) and 0 <= earliest <= latest <= DAY_END
             _require(ok, "bad-hours", "Crew {crew} has hours on day {day} that cannot be.", crew=who, day=day)
         for limit in (self.longest_day, *self.longest_on.values()):
-            _require(_whole(limit) and limit >= 0, "bad-day", "Crew {crew}: longest day missing.", crew=who)
+            _require(_minutes(limit), "bad-day", "Crew {crew}: longest day missing.", crew=who)
 
     def longest(self, day: int) -> int:
         """Most minutes from leaving to return that day."""
@@ -165,6 +178,10 @@ class Fixed:
     crew: Key
     day: int
     start: int
+
+    def __post_init__(self) -> None:
+        whole = _whole(self.day) and _minutes(self.start, DAY_END)
+        _require(whole, "bad-appointment", "A confirmed visit must have a day and a minute that can be.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,9 +255,14 @@ class Job:
 
     def __post_init__(self) -> None:
         job = self.id
+        _require(_name(job), "bad-id", "The id of a job must be a word or a whole number.")
         _require(_whole(self.head) and self.head >= 0, "bad-head", "Job {job}: head must not be negative.", job=job)
-        _require(_whole(self.work) and self.work > 0, "bad-work", "Job {job} must have work, in minutes.", job=job)
-        _require(_whole(self.setup) and self.setup >= 0, "bad-setup", "Job {job}: setup must not be negative.", job=job)
+        _require(_minutes(self.work) and self.work > 0, "bad-work", "Job {job} must have work, in minutes.", job=job)
+        _require(_minutes(self.setup), "bad-setup", "Job {job}: setup must be minutes, not negative.", job=job)
+        for name in ("earliest_day", "latest_day", "due_day"):
+            value = getattr(self, name)
+            missing = value is None and name != "earliest_day"
+            _require(missing or _whole(value), "bad-day", "Job {job}: {name} must be a day.", job=job, name=name)
         for day, openings in self.windows.items():
             for opened, closed in openings:
                 ok = _whole(day) and _whole(opened) and _whole(closed) and 0 <= opened <= closed <= DAY_END
@@ -342,8 +364,14 @@ class Week:
                     continue
                 square = matrix is not None and len(matrix) == rows and all(len(row) == jobs for row in matrix)
                 _require(square, "bad-matrix", "The driving table {name} has the wrong size.", name=what)
-                whole = all(_whole(value) and value >= 0 for row in matrix for value in row)
-                _require(whole, "bad-driving", "The driving table {name} has a missing or negative entry.", name=what)
+                most = FARTHEST if what == name else 1000 * FARTHEST
+                whole = all(_minutes(value, most) for row in matrix for value in row)
+                _require(
+                    whole,
+                    "bad-driving",
+                    "The driving table {name} has a missing, negative or endless entry.",
+                    name=what,
+                )
         for crew in self.crews:
             for day in crew.hours:
                 _require(
@@ -492,7 +520,7 @@ class Week:
             return ()
         step = rules.split_step
         least = max(-(-rules.split_least // step) * step, step)
-        largest = job.work if job.longest_visit is None else min(job.work, job.longest_visit)
+        largest = min(job.work, DAY_END) if job.longest_visit is None else min(job.work, job.longest_visit, DAY_END)
 
         def split(rest: int, most: int, count: int) -> Iterable[tuple[int, ...]]:
             if least <= rest <= most:

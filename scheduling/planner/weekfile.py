@@ -8,7 +8,8 @@ like; what equals its default is not written, so a plain week is written plainly
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import fields
 from typing import Any, cast
 
@@ -32,24 +33,41 @@ def read_week(obj: object) -> Week:
     """The week in a decoded JSON object; raises BadWeek with a plain sentence when it cannot be meant."""
     if not isinstance(obj, Mapping):
         raise BadWeek("not-a-week", "The file does not hold a week.")
-    try:
+    with _reading("The week"):
         return _week(obj)
+
+
+@contextmanager
+def _reading(what: str) -> Iterator[None]:
+    """Whatever goes wrong in reading `what` becomes a plain sentence."""
+    try:
+        yield
+    except BadWeek:
+        raise
     except KeyError as missing:
-        raise BadWeek("missing", f"The week lacks {missing}.", name=str(missing)) from missing
-    except (TypeError, ValueError, AttributeError) as wrong:
-        if isinstance(wrong, BadWeek):
-            raise
-        raise BadWeek("not-a-week", f"The file does not hold a week: {wrong}.") from wrong
+        raise BadWeek("missing", f"{what} lacks {missing}.", name=str(missing)) from missing
+    except (TypeError, ValueError, AttributeError, IndexError) as wrong:
+        raise BadWeek("not-a-week", f"{what} holds something of the wrong kind.", name=what) from wrong
+
+
+def _each[T](entries: Any, make: Callable[[Mapping[str, Any]], T], what: str) -> tuple[T, ...]:
+    """All entries of a list, each read for itself."""
+    made = []
+    for place, entry in enumerate(entries):
+        with _reading(f"{what} {place}"):
+            made.append(make(entry))
+    return tuple(made)
 
 
 def _week(obj: Mapping[str, Any]) -> Week:
-    crews = tuple(_crew(entry) for entry in obj["crews"])
-    jobs = tuple(_job(entry) for entry in obj["jobs"])
+    crews = _each(obj["crews"], _crew, "Crew")
+    jobs = _each(obj["jobs"], _job, "Job")
     days = int(obj.get("days", 1 + max((day for crew in crews for day in crew.hours), default=4)))
     matrices: dict[str, Matrix | None] = {}
     for mine, theirs in _MATRICES.items():
-        matrices[mine] = _matrix(obj["minutes"].get(theirs))
-        matrices[f"metres_{mine}"] = _matrix((obj.get("metres") or {}).get(theirs))
+        with _reading(f"The driving table {theirs}"):
+            matrices[mine] = _matrix(obj["minutes"].get(theirs))
+            matrices[f"metres_{mine}"] = _matrix((obj.get("metres") or {}).get(theirs))
     for needed in ("out", "between"):
         if matrices[needed] is None:
             raise BadWeek("missing", f"The week lacks minutes '{_MATRICES[needed]}'.", name=_MATRICES[needed])

@@ -32,8 +32,8 @@ def best_cost(week: Week) -> Number:
             for (before, added), cost in today.items():
                 for visits, price in options.items():
                     now = [list(works) for works in added]
-                    for job, work in visits:
-                        now[place[job]].append(work)
+                    for name, work in visits:
+                        now[place[name]].append(work)
                     if all(_may_go_on(week, job, before[j], now[j]) for j, job in enumerate(week.jobs)):
                         key = before, tuple(tuple(sorted(works)) for works in now)
                         further[key] = min(further.get(key, math.inf), cost + price)

@@ -40,8 +40,7 @@ class Command(BaseCommand):
     ) -> None:
         week = _read(problem)
         for reason in planner.hopeless(week):
-            figures = ", ".join(f"{name} {value}" for name, value in reason.params.items())
-            self.stdout.write(f"cannot be done: job {reason.job} ({reason.code}{', ' if figures else ''}{figures})")
+            self.stdout.write(_cannot_be_done(reason))
         started = time.monotonic()
         found = planner.solve(week, seconds=seconds, seed=seed, effort=effort)
         spent = time.monotonic() - started
@@ -56,6 +55,22 @@ class Command(BaseCommand):
                 plan.write_text(json.dumps(found.as_file()) + "\n", encoding="utf-8")
             except OSError as failure:
                 raise CommandError(_("The plan cannot be written: %(why)s") % {"why": failure.strerror}) from failure
+
+
+def _cannot_be_done(reason: planner.LeftOut) -> str:
+    """One sentence for a job no plan can hold."""
+    why = {
+        "no-day-suits": _("no day of the week suits"),
+        "no-crew": _("no crew may do it"),
+        "wrong-chute": _("no crew has the chute it needs"),
+        "no-crew-that-day": _("nobody who could do it works on the days that suit"),
+        "confirmed-crew-off": _("its crew does not work on the day it is fixed to"),
+        "window-short": _("a visit takes %(service)s minutes, longer than the farm is open at a stretch"),
+        "too-many-head": _("it has %(head)s head, and no crew treats more than %(most)s in a day"),
+        "too-much-driving": _("the way there takes %(drive)s minutes, out of proportion to the work"),
+        "too-long": _("even alone it passes the longest day or the hours of a crew by %(over)s minutes"),
+    }[reason.code]
+    return _("job %(job)s cannot be done: %(why)s.") % {"job": reason.job, "why": why % dict(reason.params)}
 
 
 def _read(path: Path) -> planner.Week:
