@@ -8,7 +8,7 @@ from typing import ClassVar
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
-from scheduling import road_models  # noqa: F401  (so that Django finds them)
+from scheduling import pace_models, road_models  # noqa: F401  (so that Django finds them)
 from trimmer.models import (
     Business,
     BusinessQuerySet,
