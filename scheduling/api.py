@@ -82,6 +82,7 @@ class RoundSerializer(serializers.ModelSerializer[ProposedRound]):
             "drive_minutes",
             "distance_m",
             "back_drive_minutes",
+            "sleeps_near",
             "stops",
         ]
         read_only_fields = fields

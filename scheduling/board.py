@@ -58,6 +58,7 @@ class BoardRound:
     leave_at: dt.datetime | None = None
     back_at: dt.datetime | None = None
     back_drive_minutes: int | None = None
+    sleeps_near: str = ""
     drive_minutes: int = 0
     distance_m: int = 0
     stops: list[BoardStop] = field(default_factory=list)
@@ -191,7 +192,7 @@ def board_of_proposal(week: ProposedWeek) -> list[BoardDay]:
     """The days of a proposed week."""
     rounds = (
         ProposedRound.objects.filter(week=week)
-        .select_related("crew")
+        .select_related("crew", "sleeps_near")
         .prefetch_related("stops__farm", "stops__visit")
         .order_by("date", "crew__name")
     )
@@ -203,6 +204,7 @@ def board_of_proposal(week: ProposedWeek) -> list[BoardDay]:
             leave_at=made.leave_at,
             back_at=made.back_at,
             back_drive_minutes=made.back_drive_minutes,
+            sleeps_near=made.sleeps_near.name if made.sleeps_near else "",
             drive_minutes=made.drive_minutes,
             distance_m=made.distance_m,
             stops=[_proposed_stop(stop, week.kind == WeekKind.REPLAN) for stop in made.stops.all()],
@@ -260,6 +262,9 @@ def rounds_in_hand(
             leave_at=moment(date, made.leave, zone),
             back_at=moment(date, made.back, zone),
             back_drive_minutes=made.drive_home,
+            sleeps_near=""
+            if made.sleeps_near is None
+            else farms.get(hand.ground.facts[str(made.sleeps_near)].farm, ""),
             drive_minutes=made.drive,
             distance_m=made.metres,
         )

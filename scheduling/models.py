@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import ClassVar
 
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
@@ -44,6 +45,39 @@ class PlannerSettings(OwnedModel):
     late_day_cost = models.DecimalField(_("cost of a day late"), max_digits=8, decimal_places=2, default=Decimal("40"))
     skip_head_cost = models.DecimalField(
         _("cost of leaving one head for another week"), max_digits=8, decimal_places=2, default=Decimal("8")
+    )
+    regroup_minutes = models.PositiveSmallIntegerField(
+        _("penning the next group when lock-up runs out (minutes)"), default=0
+    )
+    most_head = models.PositiveSmallIntegerField(
+        _("most head a crew treats in a day"), null=True, blank=True, validators=[MinValueValidator(1)]
+    )
+    two_crews_from_head = models.PositiveSmallIntegerField(
+        _("head of a herd from which two crews may come on one day"),
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(2)],
+    )
+    most_drive_share = models.DecimalField(
+        _("most driving for an hour of work (hours)"),
+        max_digits=4,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(Decimal("0.01"))],
+        help_text=_("A round with more driving is not made unless something in it is due or booked. Empty: any."),
+    )
+    bed_cost = models.DecimalField(
+        _("cost of a crew's night away"),
+        max_digits=8,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text=_("Empty: crews sleep at base. Otherwise they may stay near far farms where that is cheaper."),
+    )
+    night_from_minutes = models.PositiveSmallIntegerField(
+        _("drive from base from which a night away is thought of (minutes)"), default=60
     )
     seconds = models.PositiveSmallIntegerField(_("seconds to plan a week"), default=10)
 
@@ -131,6 +165,15 @@ class ProposedRound(OwnedModel):
     drive_minutes = models.PositiveIntegerField(_("drive (minutes)"))
     distance_m = models.PositiveIntegerField(_("distance (m)"))
     back_drive_minutes = models.PositiveIntegerField(_("drive back (minutes)"), default=0)
+    sleeps_near = models.ForeignKey(
+        Farm,
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="+",
+        verbose_name=_("night away near"),
+        help_text=_("The crew sleeps near this farm and starts from there the next day."),
+    )
     cost = models.DecimalField(_("cost"), max_digits=10, decimal_places=2, null=True, blank=True)
 
     objects = BusinessQuerySet["ProposedRound"].as_manager()

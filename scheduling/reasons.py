@@ -121,6 +121,10 @@ def _sentence(row: LeftOut, currency: str) -> str:
         "no-crew-that-day": _("The crews that could do it do not go out on the days that suit the farm."),
         "confirmed-crew-off": _("%(crew)s does not go out on %(day)s."),
         "window-short": _("The work takes %(service)s minutes, longer than the farm is open at a stretch on any day."),
+        "too-many-head": _("%(head)s head are more than the %(most)s a crew treats in a day."),
+        "too-much-driving": _(
+            "The way there takes %(drive)s minutes, out of proportion to the work, and nothing is due."
+        ),
         "too-long": _("Even alone in a day, the work and the drive pass %(crew)s's longest day by %(over)s minutes."),
         "confirmed-in-the-way": _("It would fit with %(crew)s on %(day)s, but for visits already booked: %(farms)s."),
         "wash-down": _("It would fit with %(crew)s on %(day)s, but for the wash-down after a less clean herd."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -52,7 +53,7 @@ def _solve(
     )
     work.report(92, _("Finding out why farms were left out"))
     return found, planner.explain(
-        week,
+        replace(week, nights=found.nights),
         found,
         seconds=seconds,
         effort=effort,

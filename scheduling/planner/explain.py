@@ -11,6 +11,7 @@ from .change import with_job
 from .insertion import CrewDay, Draft, Rounds, Visits, ways_in
 from .letting_in import LettingIn, Suggestion
 from .nearest import Nearest, misses, nearest_of
+from .nights import nights_to_try
 from .plan import Infeasible, Plan
 from .problem import Job, Key, Number, Week
 from .rounds import evaluate
@@ -18,6 +19,7 @@ from .rounds import evaluate
 _NEAR = 120
 """Minutes: what lacks no more than that says more than what would have to go."""
 
+_NOT_MINUTES = ("window-short", "too-many-head", "too-much-driving")
 _WHO = ("crew-off", "not-for-crew", "wrong-chute", "day-does-not-suit", "confirmed-elsewhere")
 
 
@@ -27,8 +29,10 @@ class LeftOut:
 
     no-day-suits: no opening on a day of this week. no-crew: no crew may do it. wrong-chute (chute_kind): no crew has
     that chute. no-crew-that-day: whoever may do it is off on the days that suit. confirmed-crew-off (crew, day): the
-    confirmed crew does not work then. window-short (crew, day, service): longer than any opening. too-long (crew,
-    day, over): even alone it passes a crew's day by `over` minutes at least. confirmed-in-the-way (crew, day, jobs):
+    confirmed crew does not work then. window-short (crew, day, service): longer than any opening.
+    too-many-head (crew, day, head, most): more head than a crew treats in a day. too-much-driving (crew, day, drive):
+    out of proportion to the work. too-long (crew, day, over): even alone it passes a crew's day by `over` minutes at
+    least. confirmed-in-the-way (crew, day, jobs):
     would fit, but for confirmed visits. wash-down (crew, day): would fit but for washing down after a less clean
     herd. chute-busy (crew, day, chute_kind): would fit with a crew that has not the chute. latest-day (crew, day):
     would fit, but after its latest day. day-too-long, back-late, window-missed, no-lunch (crew, day, over, jobs): the
@@ -115,19 +119,21 @@ def _never(week: Week, job: Job) -> LeftOut | None:
             at = {"crew": job.fixed.crew, "day": job.fixed.day}
             return LeftOut(job=job.id, code="confirmed-crew-off", params=at)
         return LeftOut(job=job.id, code="no-crew-that-day")
-    over, failed, (crew, day) = min(nearest, key=lambda entry: (entry[1].code == "window-short", entry[0]))
-    if failed.code == "window-short":
-        params = {"crew": crew, "day": day, "service": failed.params["service"]}
-        return LeftOut(job=job.id, code="window-short", params=params)
+    over, failed, (crew, day) = min(nearest, key=lambda entry: (entry[1].code in _NOT_MINUTES, entry[0]))
+    if failed.code in _NOT_MINUTES:
+        return LeftOut(job=job.id, code=failed.code, params={"crew": crew, "day": day, **failed.params})
     return LeftOut(job=job.id, code="too-long", params={"crew": crew, "day": day, "over": over})
 
 
 def _alone(week: Week, job: Job) -> Iterator[tuple[CrewDay, object]]:
-    """Each way of a round with nothing but a visit to this job."""
+    """Each way of a round with nothing but a visit to this job, also before or after a night away near it."""
     sizes = week.part_sizes(job)
-    for crew_day in week.crew_days():
-        for size in sizes:
-            yield crew_day, evaluate(week, *crew_day, ((job.id, size),))
+    near = [night for night in nights_to_try(week) if night.near == job.id]
+    for at in (week, *(replace(week, nights=(night,)) for night in near)):
+        for crew_day in week.crew_days():
+            if at is week or any(n.crew == crew_day[0] and crew_day[1] - n.day in (0, 1) for n in at.nights):
+                for size in sizes:
+                    yield crew_day, evaluate(at, *crew_day, ((job.id, size),))
 
 
 def _reason(week: Week, plan: Plan, pool: Rounds, job: Job) -> LeftOut:

@@ -171,7 +171,7 @@ class Hand:
         for (crew, day), visits in self.arranged.rounds.items():
             if visits:
                 made.append(self._round(crew, day, visits))
-        plan = planner.plan_of(self.week, made)
+        plan = replace(planner.plan_of(self.week, made), nights=self.week.nights)
         for breach in planner.check_plan(self.week, plan):
             raise CannotBe(breach.code, None if breach.job is None else str(breach.job), **breach.params)
         return plan

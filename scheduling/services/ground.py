@@ -71,7 +71,8 @@ def read_ground(row: Mapping[str, Any]) -> Ground:
         jobs.append(replace(job, id=key, fixed=fixed, crews=who))
     named = tuple(replace(crew, id=pk) for crew, pk in zip(week.crews, crews, strict=True))
     facts = {str(entry["key"]): _facts(entry) for entry in row["jobs"]}
-    return Ground(replace(week, crews=named, jobs=tuple(jobs)), facts)
+    nights = tuple(replace(night, crew=crews[int(night.crew)], near=keys[int(night.near)]) for night in week.nights)
+    return Ground(replace(week, crews=named, jobs=tuple(jobs), nights=nights), facts)
 
 
 def _job_row(key: str, facts: JobFacts) -> dict[str, Any]:

@@ -108,7 +108,7 @@ def make_week(
     first_day: int,
 ) -> planner.Week | None:
     """The planner's week; None when there is nobody to go or nowhere to go."""
-    planned = [_crew(crew, monday, first_day) for crew in crews]
+    planned = [_crew(crew, settings, monday, first_day) for crew in crews]
     if not jobs or not any(crew.hours for crew in planned):
         return None
     return planner.Week(
@@ -121,7 +121,7 @@ def make_week(
         metres_home=driving.metres_home,
         metres_between=driving.metres_between,
         costs=_costs(settings),
-        rules=planner.Rules(wash=settings.wash_minutes, lunch=settings.lunch_minutes, split_step=SPLIT_STEP),
+        rules=_rules(settings),
         days=DAYS,
         name=monday.isoformat(),
     )
@@ -131,18 +131,40 @@ def _costs(settings: PlannerSettings) -> planner.Costs:
     """In cents of the business's money: time away from the chute, the road, and an hour for going out at all."""
     hour = float(settings.crew_hour_cost) * CENTS
     return planner.Costs(
-        crew_day=round(hour), drive=0, off_work=hour / 60, metre=float(settings.km_cost) * CENTS / 1000
+        crew_day=round(hour),
+        drive=0,
+        off_work=hour / 60,
+        metre=float(settings.km_cost) * CENTS / 1000,
+        bed=None if settings.bed_cost is None else round(settings.bed_cost * CENTS),
     )
 
 
-def _crew(crew: Crew, monday: dt.date, first_day: int) -> planner.Crew:
+def _rules(settings: PlannerSettings) -> planner.Rules:
+    share = settings.most_drive_share
+    return planner.Rules(
+        wash=settings.wash_minutes,
+        lunch=settings.lunch_minutes,
+        split_step=SPLIT_STEP,
+        regroup=settings.regroup_minutes,
+        most_drive_share=None if share is None else float(share),
+        night_from=settings.night_from_minutes,
+    )
+
+
+def _crew(crew: Crew, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Crew:
     hours = {}
     for row in crew.hours.all():
         date = monday + dt.timedelta(days=row.weekday)
         off = any(days.first <= date <= days.last for days in crew.days_off.all())
         if row.weekday >= first_day and not off:
             hours[row.weekday] = (_minute(row.leave_from), _minute(row.back_by))
-    return planner.Crew(id=crew.pk, hours=hours, longest_day=crew.longest_day, chute_kind=crew.chute_kind)
+    return planner.Crew(
+        id=crew.pk,
+        hours=hours,
+        longest_day=crew.longest_day,
+        chute_kind=crew.chute_kind,
+        most_head=settings.most_head,
+    )
 
 
 def _fixed_job(key: str, visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo) -> planner.Job:
@@ -161,14 +183,17 @@ def _fixed_job(key: str, visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo)
         skip_cost=CONFIRMED_SKIP_COST,
         tier=visit.farm.health_tier,
         fixed=planner.Fixed(crew=visit.crew_id, day=day, start=start),
+        head=sum(row.planned for row in visit.head.all()),
     )
 
 
 def ask_job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Job:
     """What asks for a visit, as a job: its work, the days and hours that suit, and what waiting costs."""
     farm = ask.farm
+    head = sum(ask.head.values())
     work = work_minutes(ask.head, settings)
     may_split = work >= SPLIT_FROM_MINUTES
+    together = settings.two_crews_from_head is not None and head >= settings.two_crews_from_head
     if may_split:
         work = -(-work // SPLIT_STEP) * SPLIT_STEP
     earliest_day = max(first_day, (ask.earliest_on - monday).days if ask.earliest_on else 0)
@@ -189,6 +214,8 @@ def ask_job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, firs
         last_of_day=farm.health_tier == HealthTier.LAST,
         chute_kind=farm.chute_kind_needed or None,
         lock_up=max(1, round(float(farm.lock_up_hours) * 60)),
+        head=head,
+        crews_at_once=2 if together else 1,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from scheduling import planner
@@ -35,7 +36,8 @@ def save_plan(
     proposed.travel_source = loaded.travel_source
     ground = ground_of(loaded)
     if ground is not None and plan is not None:
-        _keep(proposed, ground, plan)
+        nights = replace(ground, week=replace(ground.week, nights=plan.nights))
+        _keep(proposed, nights, plan)
     proposed.save()
     stops = sum(len(made.stops) for made in plan.rounds) if plan else 0
     return {"week": proposed.pk, "stops": stops, "left_out": proposed.left_out.count()}

@@ -12,6 +12,8 @@ from scheduling.models import PlannerSettings
 from trimmer.errors import Refusal
 from trimmer.models import Business
 
+MAY_BE_EMPTY = frozenset({"most_head", "two_crews_from_head", "most_drive_share", "bed_cost"})
+
 
 class FiguresRefused(Refusal):
     code = "planner_figures_refused"
@@ -24,7 +26,11 @@ def keep_settings(*, business: Business, **figures: Any) -> PlannerSettings:
     settings, _made = PlannerSettings.objects.select_for_update().get_or_create(business=business)
     for name, value in figures.items():
         setattr(settings, name, value)
-    faults = {name: str(_("Must not be negative.")) for name, value in figures.items() if value is None or value < 0}
+    faults = {
+        name: str(_("Must not be negative."))
+        for name, value in figures.items()
+        if (value is None and name not in MAY_BE_EMPTY) or (value is not None and value < 0)
+    }
     if faults:
         raise FiguresRefused(fields=faults)
     try:

@@ -62,7 +62,7 @@ def _write_rounds(week: ProposedWeek, hand: Hand) -> None:
     zone = zoneinfo.ZoneInfo(week.business.time_zone)
     parts = dealt(hand)
     made = hand.plan.rounds
-    rows = ProposedRound.objects.bulk_create(_round_row(week, planned, zone) for planned in made)
+    rows = ProposedRound.objects.bulk_create(_round_row(week, planned, hand, zone) for planned in made)
     stops = [
         stop for row, planned in zip(rows, made, strict=True) for stop in _stop_rows(row, planned, hand, parts, zone)
     ]
@@ -75,7 +75,7 @@ def _write_rounds(week: ProposedWeek, hand: Hand) -> None:
     )
 
 
-def _round_row(week: ProposedWeek, made: planner.Round, zone: zoneinfo.ZoneInfo) -> ProposedRound:
+def _round_row(week: ProposedWeek, made: planner.Round, hand: Hand, zone: zoneinfo.ZoneInfo) -> ProposedRound:
     date = week.monday + dt.timedelta(days=made.day)
     return ProposedRound(
         week=week,
@@ -87,6 +87,7 @@ def _round_row(week: ProposedWeek, made: planner.Round, zone: zoneinfo.ZoneInfo)
         drive_minutes=made.drive,
         distance_m=made.metres,
         back_drive_minutes=made.drive_home,
+        sleeps_near_id=None if made.sleeps_near is None else hand.ground.facts[str(made.sleeps_near)].farm,
         cost=money(made.cost),
     )
 

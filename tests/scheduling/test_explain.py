@@ -6,7 +6,20 @@ from typing import Any
 
 import pytest
 
-from scheduling.planner import Fixed, Job, LeftOut, Round, Week, evaluate, hopeless, left_out, plan_of, solve
+from scheduling.planner import (
+    Costs,
+    Fixed,
+    Job,
+    LeftOut,
+    Round,
+    Rules,
+    Week,
+    evaluate,
+    hopeless,
+    left_out,
+    plan_of,
+    solve,
+)
 
 from .small_weeks import a_crew, a_job, on_a_road
 
@@ -140,3 +153,20 @@ def _round(week: Week, job: str) -> Round:
     made = evaluate(week, "north", 0, [(job, week.job(job).work)])
     assert isinstance(made, Round)
     return made
+
+
+def test_more_head_than_a_crew_treats_in_a_day_is_said() -> None:
+    week = on_a_road([a_job("a", head=50)], [10], crews=[a_crew(most_head=40)])
+    (reason,) = hopeless(week)
+    assert (reason.code, reason.params["head"], reason.params["most"]) == ("too-many-head", 50, 40)
+
+
+def test_a_long_way_for_little_is_said() -> None:
+    (reason,) = hopeless(on_a_road([a_job("a")], [60], rules=Rules(most_drive_share=1)))
+    assert (reason.code, reason.params["drive"]) == ("too-much-driving", 120)
+
+
+def test_a_farm_within_reach_of_a_night_away_is_not_hopeless() -> None:
+    far = on_a_road([a_job("a", work=120)], [250], crews=[a_crew(longest_day=420)])
+    assert [reason.code for reason in hopeless(far)] == ["too-long"]
+    assert hopeless(replace(far, costs=Costs(bed=90))) == ()
