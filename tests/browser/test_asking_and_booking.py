@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from django.utils import timezone
 
+from tests.browser.looking import fits
 from tests.make import a_business, a_client, a_crew, a_farm, a_farm_person, a_member, signed_in
 from trimmer.access import Seat
 from trimmer.models import Contact, VisitRequest
@@ -24,10 +25,6 @@ def page_of(context: "BrowserContext", seat: Seat) -> "Page":
     return context.new_page()
 
 
-def fits(page: "Page") -> bool:
-    return bool(page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"))
-
-
 def test_from_a_request_to_hours_told(open_context: "Callable[..., BrowserContext]") -> None:
     business = a_business()
     a_crew(business, name="North crew", weekdays=(0, 1, 2, 3, 4, 5, 6))
@@ -43,11 +40,11 @@ def test_from_a_request_to_hours_told(open_context: "Callable[..., BrowserContex
     phone.locator("#id_lame-2-number").fill("4711")
     phone.locator("#id_lame-2-scored").select_option("sprecher_1_5:4")
     phone.get_by_text("What the scores mean").click()
-    assert phone.get_by_text("Arched back; spares one or more legs").is_visible()
+    phone.get_by_text("Arched back; spares one or more legs").wait_for()
     assert fits(phone)
     phone.get_by_role("button", name="Ask for the visit").click()
     phone.get_by_text("Your request has reached us.").wait_for()
-    assert phone.get_by_text("4 of 1–5 (lame)").is_visible()
+    phone.get_by_text("4 of 1–5 (lame)").wait_for()
 
     desk.goto("/")
     desk.get_by_role("link", name="Book", exact=True).click()
@@ -59,7 +56,7 @@ def test_from_a_request_to_hours_told(open_context: "Callable[..., BrowserContex
     desk.get_by_text("The visit is booked.").wait_for()
 
     phone.goto("/")
-    assert phone.get_by_text("08:00–11:30").is_visible()
+    phone.get_by_text("08:00–11:30").wait_for()
     phone.get_by_role("link", name="Cows to sort out").click()
-    assert phone.get_by_text("4711").first.is_visible()
+    phone.get_by_text("4711").first.wait_for()
     assert VisitRequest.objects.get().state == "booked"

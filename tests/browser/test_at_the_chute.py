@@ -79,11 +79,11 @@ def test_a_cow_is_recorded_without_scripts(
     page.goto(f"/visits/{visit.pk}/records/add")
     page.get_by_label("Look an animal up first").fill("112")
     page.get_by_role("button", name="Show what is known").click()
-    assert page.get_by_text("ask the veterinarian.").first.is_visible()
+    page.get_by_text("ask the veterinarian.").first.wait_for()
     page.locator("summary", has_text="Lesion 3").click()
     page.check("[name=findings-2-foot][value=RH]")
     page.select_option("[name=findings-2-lesion]", "IH")
     page.get_by_role("button", name="Store, next animal").click()
-    assert page.get_by_text("112 is stored").is_visible()
+    page.get_by_text("112 is stored").wait_for()
     assert [str(finding) for finding in ChuteRecord.objects.get().findings.all()] == ["RH IH"]
     context.close()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests import make
+from tests.browser.looking import take_picture
 from tests.browser.test_at_the_chute import sign_in
 from tests.conftest import Worker
 from tests.trimmer import big_sheets
@@ -51,9 +51,7 @@ def test_faults_are_named_and_the_corrected_sheet_is_stored(
     page = context.new_page()
 
     def picture(name: str) -> None:
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        if folder := os.environ.get("TRIMROUND_SCREENSHOTS"):
-            page.screenshot(path=f"{folder}/sheet-{name}-{width}.png", full_page=True)
+        take_picture(page, f"sheet-{name}")
 
     page.goto("/sheets")
     picture("list")
@@ -63,7 +61,7 @@ def test_faults_are_named_and_the_corrected_sheet_is_stored(
     page.get_by_role("button", name="Check it").click()
     page.get_by_text("12 faults").wait_for(timeout=SECONDS_FOR_WORK)
     picture("faults")
-    assert page.get_by_text("“office at mill” is not an e-mail address").is_visible()
+    page.get_by_text("“office at mill” is not an e-mail address").wait_for()
     assert not Farm.objects.exists()
 
     page.get_by_role("link", name="Bring the corrected file").click()

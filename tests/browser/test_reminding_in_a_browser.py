@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,7 @@ from django.utils import timezone
 from billing.models import ReminderStep, ReminderStop
 from tests import make
 from tests.billing import bills
+from tests.browser.looking import take_picture
 from tests.browser.test_at_the_chute import sign_in
 
 if TYPE_CHECKING:
@@ -35,9 +35,7 @@ def test_steps_are_set_up_and_a_client_is_stopped(
     page = context.new_page()
 
     def picture(name: str) -> None:
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        if folder := os.environ.get("TRIMROUND_SCREENSHOTS"):
-            page.screenshot(path=f"{folder}/reminders-{name}-{width}.png", full_page=True)
+        take_picture(page, f"reminders-{name}")
 
     page.goto("/reminders")
     picture("empty")
@@ -55,7 +53,7 @@ def test_steps_are_set_up_and_a_client_is_stopped(
     picture("stop")
     page.get_by_role("button", name="Stop reminders").click()
     picture("stopped")
-    assert page.get_by_text("The count is disputed").is_visible()
+    page.get_by_text("The count is disputed").wait_for()
 
     context.close()
     assert (ReminderStep.objects.count(), ReminderStop.objects.count()) == (1, 1)

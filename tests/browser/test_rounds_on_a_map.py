@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scheduling.services import roads
+from tests.browser.looking import take_picture
 from tests.browser.test_at_the_chute import sign_in
 from tests.make import NOW, TODAY, a_base, a_business, a_client, a_crew, a_farm, a_member, a_visit
 from trimmer.access import Seat
@@ -18,7 +18,7 @@ from trimmer.management.scenario.extract import write_extract
 from trimmer.models import Farm
 
 if TYPE_CHECKING:
-    from playwright.sync_api import BrowserContext, Page
+    from playwright.sync_api import BrowserContext
     from pytest_django.live_server_helper import LiveServer
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.django_db(transaction=True)]
@@ -44,12 +44,6 @@ def owner(tmp_path: Path, settings: Any) -> Seat:
     return a_member(business)
 
 
-def picture(page: Page, name: str, width: int) -> None:
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    if folder := os.environ.get("TRIMROUND_SCREENSHOTS"):
-        page.screenshot(path=f"{folder}/map-{name}-{width}.png", full_page=True)
-
-
 @pytest.mark.parametrize("width", [390, 1280])
 def test_the_week_and_a_round_are_drawn_and_a_gate_is_set_by_a_click(
     open_context: Callable[..., BrowserContext], live_server: LiveServer, owner: Seat, width: int
@@ -62,14 +56,14 @@ def test_the_week_and_a_round_are_drawn_and_a_gate_is_set_by_a_click(
     page.locator("[data-map][data-drawn]").wait_for()
     page.get_by_text("Corvane yard").wait_for()
     assert page.locator("[data-map] path.leaflet-interactive").count() == 5  # a round, a base, three farms
-    picture(page, "week", width)
+    take_picture(page, "map-week")
 
     page.locator("table").get_by_role("link").first.click()
     page.locator("[data-map][data-drawn]").wait_for()
     page.get_by_text("The way", exact=True).nth(1).click()
     page.get_by_text("Corvane Bridge").first.wait_for()
     assert page.get_by_role("link", name="Open in the navigator").nth(1).get_attribute("href").startswith("geo:52.57")
-    picture(page, "round", width)
+    take_picture(page, "map-round")
 
     farm = Farm.objects.get(name="Adrift")
     page.goto(f"/farms/{farm.pk}/gate")
@@ -78,7 +72,7 @@ def test_the_week_and_a_round_are_drawn_and_a_gate_is_set_by_a_click(
     assert box is not None
     page.mouse.click(box["x"] + box["width"] / 2 + 20, box["y"] + box["height"] / 2 + 20)
     assert page.get_by_label("Latitude of the gate").input_value().startswith("52.")
-    picture(page, "gate", width)
+    take_picture(page, "map-gate")
     page.get_by_role("button", name="Store").click()
     page.get_by_text("The gate is kept.").wait_for()
     farm.refresh_from_db()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +14,7 @@ from tests import make
 from tests.billing import bills
 from tests.billing.test_bank_lines import details
 from tests.billing.test_reading_a_bank_file import a_file, an_entry
+from tests.browser.looking import take_picture
 from tests.browser.test_at_the_chute import sign_in
 
 if TYPE_CHECKING:
@@ -47,9 +47,7 @@ def test_lines_find_their_invoices(
     page = context.new_page()
 
     def picture(name: str) -> None:
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        if folder := os.environ.get("TRIMROUND_SCREENSHOTS"):
-            page.screenshot(path=f"{folder}/bank-{name}-{width}.png", full_page=True)
+        take_picture(page, f"bank-{name}")
 
     page.goto("/payments")
     page.get_by_role("link", name="Bank").click()
@@ -61,14 +59,14 @@ def test_lines_find_their_invoices(
     picture("waiting")
     page.get_by_role("button", name="Settle it").click()
     page.get_by_role("button", name="Settle LOUGH FARM PARTNERS").click()
-    assert page.get_by_text("Settled: Lough Farm Partners").is_visible()
+    page.get_by_text("Settled: Lough Farm Partners").wait_for()
     page.get_by_role("link", name="Decide A generous aunt").click()
     picture("line")
     page.get_by_role("link", name="Set it aside").click()
     page.get_by_label("Why").fill("A birthday present")
     picture("aside")
     page.get_by_role("button", name="Set it aside").click()
-    assert page.get_by_text("Every line the bank told is decided.").is_visible()
+    page.get_by_text("Every line the bank told is decided.").wait_for()
     page.get_by_role("main").get_by_role("link", name="Bring in a bank file").first.click()
     page.get_by_label("File from the bank").set_input_files(str(tmp_path / "own.csv"))
     page.get_by_role("button", name="Read it").click()

@@ -20,6 +20,7 @@ from django.utils import timezone
 from billing.models import Invoice, Price, PriceList, TaxCategory
 from scheduling.services.settings import keep_settings
 from tests import make
+from tests.browser.looking import fits
 from tests.conftest import Worker
 from trimmer.models import Business, Contact, Farm, Role, Visit
 from trimmer.services.visits import move_visit
@@ -89,8 +90,8 @@ class Person:
 
     def looks(self) -> None:
         """No sideways scroll, main buttons a finger can hit; a picture where a folder for them is named."""
-        needed, there = self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
-        assert needed <= there, f"{self.page.url} is {needed} px wide on a screen of {there} px"
+        assert fits(self.page), self.page.url
+        there = self.page.evaluate("innerWidth")
         if there <= PHONE:
             for button in self.main.locator(".button.main:visible").all():
                 box = button.bounding_box()
