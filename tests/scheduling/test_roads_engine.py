@@ -116,6 +116,17 @@ def test_a_farm_on_a_private_lane_is_reached(folder: Path) -> None:
     assert table.seconds[0, 1] / 60 == pytest.approx(haversine_metres(*A, *B) / 1000 + yard_minutes, rel=0.03)
 
 
+def test_two_farms_on_one_long_track_are_joined_by_the_road(folder: Path) -> None:
+    """Staying on the track would need no turn into it, but takes a quarter of an hour more."""
+    track = {"highway": "track", "tracktype": "grade4"}
+    lane = [(["b", "south"], track), (["south", "west"], track), (["west", "c"], track)]
+    places = PLACES | {"south": (51.995, 5.02), "west": (51.995, 5.04)}
+    path = write_roads(folder / "track.osm.pbf", places, [(["a", "b", "c", "d"], ROAD), *lane])
+    ends = [(51.9995, 5.02), (51.9995, 5.04)]
+    table = table_on(read_extract(path), folder, ends)
+    assert table.seconds[0, 1] < 5 * 60
+
+
 def test_a_gate_costs_its_time(folder: Path) -> None:
     roads_here = [(["a", "b", "c"], ROAD)]
     free = write_roads(folder / "free.osm.pbf", PLACES, roads_here)

@@ -28,6 +28,9 @@ local surface_speeds = {
   mud = 5, cobblestone = 25, sett = 30, pebblestone = 25,
 }
 local ferry_speed = 5
+-- What a drive over ways for their own farms, or over farm tracks, must save (seconds) before one turns into them to come
+-- out again. Not a ban: two farms on the same forest track still go by road where the track takes far longer.
+local shortcut_must_save = 600
 
 local closed = Set { 'no', 'psv', 'bus', 'emergency', 'military', 'foot', 'bicycle', 'official' }
 -- Ways that one takes to the farm that lies on them, and to get nowhere else. A hoof trimmer is on farm business.
@@ -175,7 +178,7 @@ function process_turn(profile, turn)
   end
   turn.weight = turn.duration
   if not turn.source_restricted and turn.target_restricted then
-    turn.weight = constants.max_turn_weight
+    turn.weight = turn.duration + shortcut_must_save
   end
 end
 
