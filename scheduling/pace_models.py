@@ -14,6 +14,14 @@ def _minutes(label: object, default: str) -> models.DecimalField[Decimal, Decima
     return models.DecimalField(label, max_digits=4, decimal_places=1, default=Decimal(default))  # type: ignore[arg-type]
 
 
+class PlanLevel(models.IntegerChoices):
+    """With what minutes a visit is planned: a share of visits takes less."""
+
+    HALF = 50, _("half of the visits take less")
+    FOUR_IN_FIVE = 80, _("four in five take less")
+    NINE_IN_TEN = 90, _("nine in ten take less")
+
+
 class PaceSettings(OwnedModel):
     """What stands in until enough visits are recorded. Common practice: no published mean of minutes a head exists."""
 
@@ -30,6 +38,9 @@ class PaceSettings(OwnedModel):
         _("plan with the minutes learned"),
         default=True,
         help_text=_("Otherwise with the planner's own figures, also where visits say more."),
+    )
+    plan_level = models.PositiveSmallIntegerField(
+        _("minutes to plan with"), choices=PlanLevel.choices, default=PlanLevel.HALF
     )
     run_out_percent = models.PositiveSmallIntegerField(
         _("a supply may run out in so many of 100 weeks"), default=5, help_text=_("Each supply by itself.")
@@ -49,6 +60,7 @@ class PaceSettings(OwnedModel):
                 & models.Q(recheck__gt=0, heifer__gt=0, bull__gt=0),
                 name="each_kind_of_work_takes_time",
             ),
+            models.CheckConstraint(condition=choices_hold("plan_level", PlanLevel), name="plan_level_is_learned"),
             models.CheckConstraint(
                 condition=models.Q(run_out_percent__range=(1, 50)), name="supplies_run_out_in_1_to_50_of_100_weeks"
             ),
@@ -63,7 +75,8 @@ class PaceSettings(OwnedModel):
 
 class LearnedPace(OwnedModel):
     """The fit that stands. `figures`: scheduling.pace.standing; `tried`: past visits and what the others said of them;
-    `set_aside`: records not used and why; `seen`: head by farm, kind brought and work they came to."""
+    `set_aside`: records not used and why; `seen`: head by farm, kind brought and work they came to; `read`: what the
+    visits came to when they were read, so that it is known whether there is something new."""
 
     business = models.OneToOneField(Business, models.CASCADE, related_name="learned_pace")
     learned_on = models.DateField(_("learned on"))
@@ -73,6 +86,7 @@ class LearnedPace(OwnedModel):
     tried = models.JSONField(default=list)
     set_aside = models.JSONField(default=list)
     seen = models.JSONField(default=list)
+    read = models.JSONField(default=dict)
 
     objects = BusinessQuerySet["LearnedPace"].as_manager()
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from scheduling import planner, question_tasks, road_tasks  # noqa: F401  (kinds of jobs of their own)
+from scheduling import pace_tasks, planner, question_tasks, road_tasks  # noqa: F401  (kinds of jobs of their own)
 from scheduling.hearing import Hearing
 from scheduling.models import ProposedWeek
 from scheduling.services.arranging import held_week, read_held

@@ -13,6 +13,7 @@ from scheduling import planner
 from scheduling.models import PlannerSettings
 from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
 from scheduling.services.driving import Driving, drive_week
+from scheduling.services.pace import PlanningPace, planning_pace
 from scheduling.services.travel import OffRoad, off_the_roads
 from trimmer.models import Business, Crew, Farm, HealthTier, Urgency, Visit
 
@@ -43,6 +44,7 @@ class LoadedWeek:
     nowhere: tuple[Ask, ...]  # farms without a position: nobody can drive there
     off_road: tuple[tuple[Ask, OffRoad], ...]  # farms too far from any road
     travel_source: str
+    pace_visits: int  # behind the minutes of its jobs; 0: they are the business's defaults
 
 
 def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedWeek:
@@ -62,7 +64,8 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
     off = off_the_roads(business=business, farms=[ask.farm for ask in asks])
     placed = {key: ask for key, ask in keyed(asks).items() if ask.farm.position and ask.farm.pk not in off}
     jobs = [_fixed_job(key, visit, monday, zone) for key, visit in fixed.items()]
-    jobs += [ask_job(key, ask, settings, monday, first_day) for key, ask in placed.items()]
+    pace = planning_pace(business)
+    jobs += [ask_job(key, ask, settings, monday, first_day, pace) for key, ask in placed.items()]
     farms = [visit.farm for visit in fixed.values()] + [ask.farm for ask in placed.values()]
     driving = drive_week(business=business, crews=crews, farms=farms)
     week = make_week(crews, jobs, driving, settings, monday, first_day)
@@ -76,6 +79,7 @@ def load_week(*, business: Business, monday: dt.date, today: dt.date) -> LoadedW
         nowhere=tuple(ask for ask in asks if not ask.farm.position),
         off_road=tuple((ask, off[ask.farm.pk]) for ask in asks if ask.farm.pk in off),
         travel_source=driving.source,
+        pace_visits=pace.estimator.visits if pace else 0,
     )
 
 
@@ -187,11 +191,14 @@ def _fixed_job(key: str, visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo)
     )
 
 
-def ask_job(key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int) -> planner.Job:
-    """What asks for a visit, as a job: its work, the days and hours that suit, and what waiting costs."""
+def ask_job(
+    key: str, ask: Ask, settings: PlannerSettings, monday: dt.date, first_day: int, pace: PlanningPace | None
+) -> planner.Job:
+    """What asks for a visit, as a job: its work, the days and hours that suit, and what waiting costs. The work takes
+    the minutes learned where the business plans with them, otherwise those of its settings."""
     farm = ask.farm
     head = sum(ask.head.values())
-    work = work_minutes(ask.head, settings)
+    work = pace.work_minutes(farm=farm.pk, head=ask.head) if pace and head else work_minutes(ask.head, settings)
     may_split = work >= SPLIT_FROM_MINUTES
     together = settings.two_crews_from_head is not None and head >= settings.two_crews_from_head
     if may_split:

@@ -15,6 +15,7 @@ from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
 from scheduling.services.driving import drive_week
 from scheduling.services.ground import Ground, JobFacts
 from scheduling.services.loading import ask_job, clock_minute, keyed, make_week, settings_of
+from scheduling.services.pace import PlanningPace, planning_pace
 from scheduling.services.travel import off_the_roads
 from trimmer.models import Business, Urgency, Visit
 
@@ -62,11 +63,12 @@ def load_standing(
     staying = {key: visit for key, visit in visits.items() if visit.pk not in called_off}
     asks = _asks(business, monday, today, requests)
     longer = longer or {}
+    pace = planning_pace(business)
     jobs = [
-        _visit_job(key, visit, told[key], settings, monday, first_day, longer.get(visit.pk, 0))
+        _visit_job(key, visit, told[key], settings, monday, first_day, pace, longer.get(visit.pk, 0))
         for key, visit in staying.items()
     ]
-    jobs += [ask_job(key, ask, settings, monday, first_day) for key, ask in asks.items()]
+    jobs += [ask_job(key, ask, settings, monday, first_day, pace) for key, ask in asks.items()]
     farms = [visit.farm for visit in staying.values()] + [ask.farm for ask in asks.values()]
     driving = drive_week(business=business, crews=crews, farms=farms)
     week = make_week(crews, jobs, driving, settings, monday, first_day)
@@ -116,6 +118,7 @@ def _visit_job(
     settings: PlannerSettings,
     monday: dt.date,
     first_day: int,
+    pace: PlanningPace | None,
     longer: int,
 ) -> planner.Job:
     """A booked visit as a job that may move: as its farm asks for it, and as long as it was planned. Where it stands
@@ -131,7 +134,7 @@ def _visit_job(
         due_on=min((request.due_on for request in requests if request.due_on), default=None),
         weekdays=frozenset.intersection(*named) if named else frozenset(),
     )
-    job = ask_job(key, ask, settings, monday, first_day)
+    job = ask_job(key, ask, settings, monday, first_day, pace)
     length = told.end - told.start
     expected = job.setup + job.work
     work = job.work if ask.head and length in {expected, expected + settings.lunch_minutes} else length - job.setup
