@@ -1,5 +1,5 @@
 # Thin names over plain commands. `make demo` and `make test` need make and Python 3.12 or newer, nothing else.
-.PHONY: demo setup serve worker test lint types contracts bench lock
+.PHONY: demo setup serve worker test test-long lint types contracts bench lock
 .DEFAULT_GOAL := demo
 
 BIN := .venv/bin
@@ -39,14 +39,22 @@ serve: setup
 worker: setup
 	@$(BIN)/python -m celery --app trimmer.celery:app worker --loglevel INFO
 
-# The whole suite on SQLite, then all that touches a database once more on PostgreSQL.
+# The suite on SQLite, then all that touches a database once more on PostgreSQL; test-long does the same with the tests
+# that take more than about five seconds each.
 test: setup
-	@failed=0; \
-	echo "Tests on SQLite"; \
-	TRIMROUND_TEST_DATABASE=sqlite $(PYTEST) || failed=1; \
-	echo "Tests on PostgreSQL"; \
-	TRIMROUND_TEST_DATABASE=postgresql $(PYTEST) -m "not browser" || failed=1; \
+	@$(call both,not slow)
+
+test-long: setup
+	@$(call both,slow)
+
+define both
+failed=0; \
+	echo "Tests on SQLite: $(1)"; \
+	TRIMROUND_TEST_DATABASE=sqlite $(PYTEST) -m "$(1)" || failed=1; \
+	echo "Tests on PostgreSQL: $(1)"; \
+	TRIMROUND_TEST_DATABASE=postgresql $(PYTEST) -m "$(1) and not browser" || failed=1; \
 	exit $$failed
+endef
 
 lint: setup
 	@$(BIN)/ruff check .
