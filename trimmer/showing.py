@@ -117,6 +117,11 @@ def show_day_in_numbers(day: date, language: str) -> str:
     return format_skeleton("yMd", day, locale=read_locale(language))
 
 
+def show_month(day: date, language: str) -> str:
+    """The month of a date with its year, such as "Mar 2026"."""
+    return format_skeleton("yMMM", day, locale=read_locale(language))
+
+
 def show_days(first: date, last: date, language: str) -> str:
     """Two dates as a span, such as "4-10 Mar 2026"; one date when both are the same."""
     if first == last:

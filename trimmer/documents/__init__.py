@@ -1,0 +1,1 @@
+"""Papers about facts, set by typst."""
