@@ -33,11 +33,11 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A recheck: the last day it was due, the day the animal was seen for it, and whether it was closed unseen."""
+    """A recheck: the last day it was due, the day it was done, and whether at the chute or by what the farm told."""
 
     due_by: dt.date
-    seen_on: dt.date | None = None
-    dropped: bool = False
+    done_on: dt.date | None = None
+    told: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,20 +81,21 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Rechecks due in the period: seen by the last day, seen later, closed without being seen, and not seen yet."""
+    """Rechecks due in the period: in time at the chute, in time by what the farm told, later, and not done yet."""
 
-    in_time: int = 0
+    at_chute: int = 0
+    told: int = 0
     late: int = 0
-    dropped: int = 0
     missing: int = 0
 
     @property
     def due(self) -> int:
-        return self.in_time + self.late + self.dropped + self.missing
+        return self.at_chute + self.told + self.late + self.missing
 
     @property
     def share(self) -> float | None:
-        return self.in_time / self.due if self.due else None
+        """Those done in time, of all that were due."""
+        return (self.at_chute + self.told) / self.due if self.due else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,10 +369,8 @@ def _kept(due: Iterable[Due], first: dt.date, last: dt.date, today: dt.date) -> 
     for each in due:
         if not first <= each.due_by <= last:
             continue
-        if each.seen_on is not None:
-            counts["in_time" if each.seen_on <= each.due_by else "late"] += 1
-        elif each.dropped:
-            counts["dropped"] += 1
+        if each.done_on is not None:
+            counts["late" if each.done_on > each.due_by else "told" if each.told else "at_chute"] += 1
         elif each.due_by < today:
             counts["missing"] += 1
     return Kept(**counts)

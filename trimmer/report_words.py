@@ -147,10 +147,10 @@ def shown(made: FarmReport, business: Business) -> Shown:
             (str(name), showing.show_number(count, language))
             for name, count in (
                 (_("Due in the period"), report.kept.due),
-                (_("Seen in time"), report.kept.in_time),
-                (_("Seen late"), report.kept.late),
-                (_("Closed without being seen"), report.kept.dropped),
-                (_("Not seen yet"), report.kept.missing),
+                (_("In time at the chute"), report.kept.at_chute),
+                (_("In time, as the farm told"), report.kept.told),
+                (_("Late"), report.kept.late),
+                (_("Not done yet"), report.kept.missing),
             )
         ),
         returning=tuple(
@@ -182,7 +182,7 @@ def printed(made: FarmReport, *, farm: Farm, business: Business) -> dict[str, An
         "figures": [
             [_("Head seen"), f"{words.head}, {words.visits}"],
             [str(TOGETHER[""]), f"{words.any_lesion.now.per_hundred} ({words.any_lesion.now.interval})"],
-            [_("Rechecks seen in time"), words.kept or "–"],
+            [_("Rechecks done in time"), words.kept or "–"],
         ],
         "sections": [
             {

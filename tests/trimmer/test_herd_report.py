@@ -130,19 +130,20 @@ def test_months_are_those_with_head() -> None:
     ]
 
 
-def test_rechecks_are_kept_late_dropped_or_missing() -> None:
+def test_rechecks_are_done_in_time_late_or_missing() -> None:
     by = dt.date(2026, 3, 10)
     due = [
         Due(by, by),
         Due(by, by - dt.timedelta(days=3)),
         Due(by, by + dt.timedelta(days=1)),
-        Due(by, None, dropped=True),
+        Due(by, by, told=True),
+        Due(by, by + dt.timedelta(days=2), told=True),
         Due(by),
         Due(LAST + dt.timedelta(days=1)),
     ]
     kept = report_on([], due, first=FIRST, last=LAST, today=TODAY).kept
-    assert kept == Kept(in_time=2, late=1, dropped=1, missing=1)
-    assert kept.share == 2 / 5
+    assert kept == Kept(at_chute=2, told=1, late=2, missing=1)
+    assert kept.share == 3 / 6
 
 
 def test_a_recheck_still_to_come_is_not_missing() -> None:

@@ -113,7 +113,7 @@ def test_rechecks_are_counted_as_they_were_kept(herd: Farm) -> None:
             closed_reason=reason,
         )
     kept = herd_report_of(herd, first=FIRST, last=LAST, today=LAST).report.kept
-    assert (kept.in_time, kept.late, kept.dropped, kept.missing) == (1, 0, 1, 1)
+    assert (kept.at_chute, kept.told, kept.late, kept.missing) == (1, 0, 1, 1)
 
 
 def test_a_period_without_work_says_so(farm: Farm) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from django.db.models import Q
+from django.utils import timezone
 
 from trimmer.herd_report import Due, HerdReport, Seen, report_on
 from trimmer.models import Animal, ChuteRecord, Farm, Finding, Recheck
@@ -66,8 +67,10 @@ def _due_at(farm: Farm, first: dt.date, last: dt.date) -> list[Due]:
         animal__farm=farm,
         due_by__range=(first, last),
     )
-    values = rows.values_list("due_by", "closed_by_record__visit__date", "closed_at")
-    return [Due(due_by, seen_on, dropped=closed is not None and seen_on is None) for due_by, seen_on, closed in values]
+    return [
+        Due(due_by, seen_on or (timezone.localdate(closed) if closed else None), told=seen_on is None)
+        for due_by, seen_on, closed in rows.values_list("due_by", "closed_by_record__visit__date", "closed_at")
+    ]
 
 
 def record_rows(farm: Farm, *, first: dt.date, last: dt.date) -> Iterator[dict[str, str]]:
