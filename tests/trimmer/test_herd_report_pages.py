@@ -12,6 +12,7 @@ from typing import Any
 import pypdf
 import pytest
 from django.test import Client as Browser
+from rest_framework.test import APIClient
 
 from tests import make
 from trimmer.models import ChuteRecord, Farm, Finding, Recheck
@@ -147,3 +148,20 @@ def test_many_records_take_few_queries(herd: Farm, django_assert_max_num_queries
     browser = person_of(herd)
     with django_assert_max_num_queries(16):
         browser.get(address(herd))
+
+
+def test_a_program_reads_the_same_figures(herd: Farm) -> None:
+    api = APIClient()
+    api.force_login(make.a_farm_person(herd.client).user)
+    answer = api.get(f"/api/v1/farms/{herd.pk}/herd-report", {"first": str(FIRST), "last": str(LAST)})
+    assert answer.status_code == HTTPStatus.OK
+    assert answer.data["head"] == 37
+    assert (answer.data["lesions"][0]["lesion"], answer.data["lesions"][0]["now"]["count"]) == ("DD", 9)
+
+
+def test_a_program_is_told_of_a_period_that_cannot_be(herd: Farm) -> None:
+    api = APIClient()
+    api.force_login(make.a_farm_person(herd.client).user)
+    answer = api.get(f"/api/v1/farms/{herd.pk}/herd-report", {"first": str(LAST), "last": str(FIRST)})
+    assert answer.status_code == HTTPStatus.BAD_REQUEST
+    assert "ends before it begins" in str(answer.data)

@@ -27,7 +27,7 @@ def render_herd_report(page: Mapping[str, Any], *, paper: str, language: str, da
         "region": region.lower(),
         "dated": [dated.year, dated.month, dated.day],
     }
-    made = typst.compile(
+    made: bytes = typst.compile(
         TEMPLATE,
         root=TEMPLATE.parent,
         font_paths=_fonts(),
@@ -35,7 +35,7 @@ def render_herd_report(page: Mapping[str, Any], *, paper: str, language: str, da
         format="pdf",
         timestamp=dt.datetime.combine(dated, dt.time(), dt.UTC),
     )
-    return b"".join(made) if isinstance(made, list) else bytes(made)
+    return made
 
 
 @cache

@@ -67,10 +67,12 @@ def _due_at(farm: Farm, first: dt.date, last: dt.date) -> list[Due]:
         animal__farm=farm,
         due_by__range=(first, last),
     )
-    return [
-        Due(due_by, seen_on or (timezone.localdate(closed) if closed else None), told=seen_on is None)
-        for due_by, seen_on, closed in rows.values_list("due_by", "closed_by_record__visit__date", "closed_at")
-    ]
+    due = []
+    for recheck in rows.select_related("closed_by_record__visit"):
+        seen_on = recheck.closed_by_record.visit.date if recheck.closed_by_record else None
+        closed_on = timezone.localdate(recheck.closed_at) if recheck.closed_at else None
+        due.append(Due(recheck.due_by, seen_on or closed_on, told=seen_on is None))
+    return due
 
 
 def record_rows(farm: Farm, *, first: dt.date, last: dt.date) -> Iterator[dict[str, str]]:
