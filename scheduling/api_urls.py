@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from scheduling import road_api
+from scheduling import pace_api, road_api
 from scheduling.api import PlannerSettingsView, WeekQuestionViewSet, WeekViewSet
 
 router = SimpleRouter(trailing_slash=False)
@@ -13,5 +13,6 @@ router.register(r"weeks/(?P<week_pk>\d+)/questions", WeekQuestionViewSet, basena
 urlpatterns: list[URLPattern | URLResolver] = [
     *router.urls,
     *road_api.urlpatterns,
+    *pace_api.urlpatterns,
     path("planner-settings", PlannerSettingsView.as_view(), name="api-planner-settings"),
 ]

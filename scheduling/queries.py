@@ -234,3 +234,14 @@ def _head_of_last_visits(business: Business, farms: Iterable[int]) -> dict[int, 
         else:
             known[1][kind] = known[1].get(kind, 0) + done
     return {farm_id: head for farm_id, (_, head) in last.items()}
+
+
+def last_head_of(business: Business, farm: int) -> dict[str, int]:
+    """Head done on a farm's last finished visit, by kind; empty when there was none."""
+    visit = (
+        Visit.objects.of(business)
+        .filter(farm=farm, state=VisitState.DONE, head__done__gt=0)
+        .order_by("-date", "-pk")
+        .first()
+    )
+    return {row.kind: row.done for row in visit.head.all() if row.done} if visit else {}

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from scheduling.views import asking, changing, comparing, replanning, roads, rounds, settings, weeks
+from scheduling.views import asking, changing, comparing, pace, replanning, roads, rounds, settings, weeks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *weeks.urlpatterns,
@@ -13,4 +13,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *comparing.urlpatterns,
     *replanning.urlpatterns,
     *settings.urlpatterns,
+    *pace.urlpatterns,
 ]

@@ -29,6 +29,7 @@ PLACES = (
     Place("home", _("Home"), "home", SEATED),
     Place("request-list", _("Requests"), "request", SEATED),
     Place("week-list", _("Weeks"), "week", MEMBERS, also=("proposed-weeks",)),
+    Place("pace-estimate", _("Pace"), "clock", MEMBERS, also=("pace", "load-list")),
     Place("visit-list", _("Visits"), "visit", SEATED, also=("records",)),
     Place("recheck-list", _("Rechecks"), "recheck", SEATED, also=("recheck-rules",)),
     Place("client-list", _("Clients"), "client", MEMBERS, also=("farm-people",)),

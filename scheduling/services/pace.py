@@ -115,6 +115,18 @@ class VisitEstimate:
         return self.estimate.minutes
 
     @property
+    def p50(self) -> float:
+        return self.estimate.minutes[0]
+
+    @property
+    def p80(self) -> float:
+        return self.estimate.minutes[1]
+
+    @property
+    def p90(self) -> float:
+        return self.estimate.minutes[2]
+
+    @property
     def setup(self) -> float:
         return self.estimate.setup
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from django.db import transaction
-from django.db.models import Count, Max, Sum
+from django.db.models import Count, Max, Q, Sum
 from django.utils.translation import gettext_lazy as _
 
 from scheduling import pace
@@ -204,3 +204,10 @@ def _past_visits(
                 total[kind] = total.get(kind, 0.0) + expected
         minutes = (visit.last_head_at - start).total_seconds() / 60
         yield pace.PastVisit(visit.date, str(visit.farm_id), str(visit.crew_id), total, minutes, str(visit.pk))
+
+
+def untimed_visits(*, business: Business) -> int:
+    """How many visits done have no times to learn from."""
+    done = Visit.objects.of(business).done()
+    no_start = Q(arrived_at__isnull=True, first_head_at__isnull=True)
+    return done.filter(no_start | Q(last_head_at__isnull=True)).count()
