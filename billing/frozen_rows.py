@@ -1,10 +1,12 @@
 """Triggers: what is issued is neither changed nor taken away, whoever asks. The database has the last word.
 
-Frozen are an issued invoice or credit note, its lines, its taxes, its e-invoices and its file. On PostgreSQL this
-holds for TRUNCATE too, which passes row triggers by.
+Frozen are an issued invoice or credit note, its lines, its taxes, its e-invoices, its file, and which visits it bills
+(one may be released, once). A counter that has given a number only goes up. On PostgreSQL this holds for TRUNCATE too,
+which passes row triggers by.
 
-A migration that alters one of these tables must `lift` first and `lay` last: on SQLite altering a table drops its
-triggers. A test looks whether they are there after the last migration.
+On SQLite altering a table drops its triggers, so they are laid anew after every run of migrations (billing.apps). A
+migration that alters one of these tables once they are there must `lift` first: SQLite refuses to alter a table that
+another table's trigger names. A test looks whether they are there after the last migration.
 """
 
 # ruff: noqa: S608  (the statements are put together from table names of our own, never from values)
@@ -20,9 +22,15 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 INVOICES = "billing_invoice"
 PARTS = ("billing_invoiceline", "billing_invoicetax", "billing_invoicexml")
 FILES = ("billing_invoicefile",)
+BILLED = ("billing_billedvisit",)
 COUNTERS = ("billing_invoiceseries",)
 
 SAYS = "what is issued stays as it is: make a credit note"
+RELEASE = (
+    "OLD.released_at IS NULL AND NEW.released_at IS NOT NULL AND NEW.id {same} OLD.id "
+    "AND NEW.invoice_id {same} OLD.invoice_id AND NEW.visit_id {same} OLD.visit_id"
+)
+COUNTER_KEYS = "(id = NEW.id OR (business_id = NEW.business_id AND prefix = NEW.prefix AND year = NEW.year))"
 FILE_SAYS = "a document has one file, made once it is issued"
 COUNTER_SAYS = "a counter of numbers only goes up"
 
@@ -32,10 +40,11 @@ def lay(
     *,
     parts: Sequence[str] = PARTS,
     files: Sequence[str] = FILES,
+    billed: Sequence[str] = BILLED,
     counters: Sequence[str] = COUNTERS,
 ) -> None:
     """Put the triggers in place. Tables are parameters, so that an older migration can name those of its day."""
-    _run(connection, _laying(connection.vendor, parts, files, counters))
+    _run(connection, _laying(connection.vendor, parts, files, billed, counters))
 
 
 def lift(
@@ -43,10 +52,18 @@ def lift(
     *,
     parts: Sequence[str] = PARTS,
     files: Sequence[str] = FILES,
+    billed: Sequence[str] = BILLED,
     counters: Sequence[str] = COUNTERS,
 ) -> None:
     """Take the triggers away: for a migration, or for the end of a test."""
-    _run(connection, _lifting(connection.vendor, parts, files, counters))
+    _run(connection, _lifting(connection.vendor, (INVOICES, *parts, *files, *billed, *counters)))
+
+
+def lay_anew(connection: BaseDatabaseWrapper) -> None:
+    """Put the triggers in place, in place of any that are there."""
+    with transaction.atomic(using=connection.alias):
+        lift(connection)
+        lay(connection)
 
 
 @contextmanager
@@ -64,17 +81,18 @@ def _run(connection: BaseDatabaseWrapper, statements: Iterator[str]) -> None:
             cursor.execute(statement)
 
 
-def _laying(vendor: str, parts: Sequence[str], files: Sequence[str], counters: Sequence[str]) -> Iterator[str]:
+def _laying(
+    vendor: str, parts: Sequence[str], files: Sequence[str], billed: Sequence[str], counters: Sequence[str]
+) -> Iterator[str]:
     if vendor == "postgresql":
-        yield from _postgresql(parts, files, counters)
+        yield from _postgresql(parts, files, billed, counters)
     elif vendor == "sqlite":
-        yield from _sqlite(parts, files, counters)
+        yield from _sqlite(parts, files, billed, counters)
     else:
         raise NotImplementedError(f"no triggers are written for {vendor}")
 
 
-def _lifting(vendor: str, parts: Sequence[str], files: Sequence[str], counters: Sequence[str]) -> Iterator[str]:
-    tables = (INVOICES, *parts, *files, *counters)
+def _lifting(vendor: str, tables: Sequence[str]) -> Iterator[str]:
     for table in tables:
         for event in ("insert", "update", "delete", "truncate"):
             if vendor == "postgresql":
@@ -83,7 +101,9 @@ def _lifting(vendor: str, parts: Sequence[str], files: Sequence[str], counters: 
                 yield f"DROP TRIGGER IF EXISTS {table}_frozen_{event}"
 
 
-def _sqlite(parts: Sequence[str], files: Sequence[str], counters: Sequence[str]) -> Iterator[str]:
+def _sqlite(
+    parts: Sequence[str], files: Sequence[str], billed: Sequence[str], counters: Sequence[str]
+) -> Iterator[str]:
     def trigger(table: str, event: str, condition: str, says: str = SAYS) -> str:
         return (
             f"CREATE TRIGGER {table}_frozen_{event.lower()} BEFORE {event} ON {table} FOR EACH ROW "
@@ -98,8 +118,12 @@ def _sqlite(parts: Sequence[str], files: Sequence[str], counters: Sequence[str])
     yield trigger(INVOICES, "INSERT", f"EXISTS (SELECT 1 FROM {INVOICES} WHERE state = 'issued' AND ({in_its_way}))")
     yield trigger(INVOICES, "UPDATE", "OLD.state = 'issued'")
     yield trigger(INVOICES, "DELETE", "OLD.state = 'issued'")
+
+    def replaces(table: str, keys: str) -> str:
+        return f"EXISTS (SELECT 1 FROM {table} AS old WHERE ({keys}) AND {issued('old.invoice_id')})"
+
     for table in parts:
-        yield trigger(table, "INSERT", issued("NEW.invoice_id"))
+        yield trigger(table, "INSERT", f"{issued('NEW.invoice_id')} OR {replaces(table, 'old.id = NEW.id')}")
         yield trigger(table, "UPDATE", issued("OLD.invoice_id", "NEW.invoice_id"))
         yield trigger(table, "DELETE", issued("OLD.invoice_id"))
     for table in files:
@@ -107,11 +131,22 @@ def _sqlite(parts: Sequence[str], files: Sequence[str], counters: Sequence[str])
         yield trigger(table, "INSERT", f"NOT {issued('NEW.invoice_id')} OR {there}", FILE_SAYS)
         yield trigger(table, "UPDATE", "1")
         yield trigger(table, "DELETE", "1")
+    for table in billed:
+        twin = replaces(table, "old.id = NEW.id OR (old.visit_id = NEW.visit_id AND old.released_at IS NULL)")
+        yield trigger(table, "INSERT", f"{issued('NEW.invoice_id')} OR {twin}")
+        release = RELEASE.format(same="IS")
+        yield trigger(table, "UPDATE", f"{issued('OLD.invoice_id', 'NEW.invoice_id')} AND NOT ({release})")
+        yield trigger(table, "DELETE", issued("OLD.invoice_id"))
     for table in counters:
+        there = f"EXISTS (SELECT 1 FROM {table} WHERE last > 0 AND {COUNTER_KEYS})"
+        yield trigger(table, "INSERT", there, COUNTER_SAYS)
         yield trigger(table, "UPDATE", "NEW.last < OLD.last", COUNTER_SAYS)
+        yield trigger(table, "DELETE", "OLD.last > 0", COUNTER_SAYS)
 
 
-def _postgresql(parts: Sequence[str], files: Sequence[str], counters: Sequence[str]) -> Iterator[str]:
+def _postgresql(
+    parts: Sequence[str], files: Sequence[str], billed: Sequence[str], counters: Sequence[str]
+) -> Iterator[str]:
     def function(name: str, body: str) -> str:
         return f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN {body} END $$"
 
@@ -155,7 +190,18 @@ def _postgresql(parts: Sequence[str], files: Sequence[str], counters: Sequence[s
         yield trigger(table, "INSERT", "billing_refuse_file")
         yield trigger(table, "UPDATE", "billing_refuse")
         yield trigger(table, "DELETE", "billing_refuse")
-    for table in (INVOICES, *parts, *files):
+    for table in billed:
+        yield trigger(table, "INSERT", "billing_refuse_part")
+        released = RELEASE.format(same="IS NOT DISTINCT FROM")
+        yield trigger(table, "UPDATE", "billing_refuse_part", f"NOT ({released})")
+        yield trigger(table, "DELETE", "billing_refuse_part")
+    for table in (INVOICES, *parts, *files, *billed):
         yield trigger(table, "TRUNCATE", "billing_refuse_truncate")
     for table in counters:
         yield trigger(table, "UPDATE", "billing_refuse_counter", "NEW.last < OLD.last")
+        yield trigger(table, "DELETE", "billing_refuse_counter", "OLD.last > 0")
+        yield function(
+            f"{table}_refuse_truncate",
+            f"IF EXISTS (SELECT 1 FROM {table} WHERE last > 0) THEN {refuse(COUNTER_SAYS)} END IF; RETURN NULL;",
+        )
+        yield trigger(table, "TRUNCATE", f"{table}_refuse_truncate")

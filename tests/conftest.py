@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import psycopg
 import pytest
 from django.conf import settings
-from django.db import connection
+from django.db import connection, transaction
 from psycopg import sql
 
 from trimmer import embedded
@@ -48,7 +48,7 @@ def django_db_keepdb() -> bool:
 
 @pytest.fixture(autouse=True)
 def _issued_documents_go_with_their_test(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Let the end of a test that commits sweep up invoices, which the database otherwise refuses to let go."""
+    """Let the end of a test that commits sweep up what the database else refuses to let go: invoices, the trail."""
     marker = request.node.get_closest_marker("django_db")
     committing = {"transactional_db", "live_server"} & set(request.fixturenames)
     if not committing and not (marker and marker.kwargs.get("transaction")):
@@ -56,24 +56,11 @@ def _issued_documents_go_with_their_test(request: pytest.FixtureRequest) -> Iter
         return
     request.getfixturevalue("transactional_db")  # before the yield: its own clearing then comes after this one
     yield
-    from billing import models
-    from billing.frozen_rows import lifted
+    from billing import frozen_rows, trail
 
-    if not models.Invoice.objects.issued().exists():
-        return
-    with lifted(connection):
-        models.IssueRun.invoices.through.objects.all().delete()
-        for rows in (
-            models.Allocation,
-            models.InvoiceSending,
-            models.InvoiceFile,
-            models.InvoiceXml,
-            models.InvoiceTax,
-            models.BilledVisit,
-            models.InvoiceLine,
-            models.Invoice,
-        ):
-            rows._base_manager.all()._raw_delete(connection.alias)
+    with transaction.atomic():
+        trail.lift(connection)
+        frozen_rows.lift(connection)  # both are laid again once the test's rows are swept up
 
 
 def live_database_url() -> str:

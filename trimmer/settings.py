@@ -115,6 +115,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "allauth.account.middleware.AccountMiddleware",
+    "trimmer.acting.ActingMiddleware",
     "trimmer.access.SeatMiddleware",
     "trimmer.access.RefusalMiddleware",
 ]

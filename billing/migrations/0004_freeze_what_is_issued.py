@@ -5,6 +5,7 @@ from billing.frozen_rows import lay, lift
 TABLES = {
     "parts": ("billing_invoiceline", "billing_invoicetax"),
     "files": ("billing_invoicefile",),
+    "billed": (),
     "counters": ("billing_invoiceseries",),
 }
 

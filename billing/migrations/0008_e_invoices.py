@@ -8,6 +8,7 @@ from billing.frozen_rows import lay, lift
 BEFORE = {
     "parts": ("billing_invoiceline", "billing_invoicetax"),
     "files": ("billing_invoicefile",),
+    "billed": (),
     "counters": ("billing_invoiceseries",),
 }
 AFTER = BEFORE | {"parts": (*BEFORE["parts"], "billing_invoicexml")}

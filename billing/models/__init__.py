@@ -19,10 +19,12 @@ from billing.models.payments import Allocation, Payment, PaymentMethod, PaymentQ
 from billing.models.prices import Article, Price, PriceList, TaxCategory, TaxCode
 from billing.models.reminders import InterestCount, LateInterest, RemindedInvoice, Reminder, ReminderStep, ReminderStop
 from billing.models.settings import E_SCHEME_HELP, BillingSettings, ClientBilling
+from billing.models.trail import Act, TrailEntry, TrailHead, TrailQuerySet
 
 __all__ = [
     "E_SCHEME_HELP",
     "NEARLY_NOTHING",
+    "Act",
     "Allocation",
     "AmountField",
     "Article",
@@ -61,4 +63,7 @@ __all__ = [
     "Syntax",
     "TaxCategory",
     "TaxCode",
+    "TrailEntry",
+    "TrailHead",
+    "TrailQuerySet",
 ]

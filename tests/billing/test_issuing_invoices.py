@@ -6,7 +6,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
-from billing.models import Invoice, InvoiceFile, InvoiceSeries, Price
+from billing.models import BilledVisit, Invoice, InvoiceFile, InvoiceSeries, Price
 from billing.services import documents, issuing
 from billing.services.documents import bytes_of, keep_document
 from billing.services.drafts import LineValues, NotADraft, revise_draft
@@ -221,6 +221,11 @@ def frozen(invoice: Invoice) -> list[Any]:
         lambda: type(tax).objects.all().delete(),
         lambda: InvoiceFile.objects.filter(pk=kept.pk).update(sha256="0" * 64),
         lambda: InvoiceFile.objects.filter(pk=kept.pk).delete(),
+        lambda: invoice.billed_visits.all().delete(),
+        lambda: invoice.billed_visits.update(invoice=bills.a_draft(invoice.client)),
+        lambda: invoice.billed_visits.update(released_at=make.NOW, visit=bills.a_done_visit(invoice.client)),
+        lambda: BilledVisit.objects.create(invoice=invoice, visit=bills.a_done_visit(invoice.client)),
+        lambda: InvoiceSeries.objects.all().delete(),
     ]
 
 
@@ -262,12 +267,35 @@ def test_a_draft_may_be_changed_and_dropped(client: Client) -> None:
 PAST_ROW_TRIGGERS = {"postgresql": "TRUNCATE {} CASCADE", "sqlite": "INSERT OR REPLACE INTO {0} SELECT * FROM {0}"}
 
 
-@pytest.mark.parametrize("table", ["invoice", "invoiceline", "invoicetax", "invoicefile"])
+@pytest.mark.parametrize(
+    "table", ["invoice", "invoiceline", "invoicetax", "invoicefile", "billedvisit", "invoiceseries"]
+)
 def test_what_slips_past_row_triggers_is_refused_too(client: Client, table: str) -> None:
     keep_document(invoice=bills.an_invoice(client), now=make.NOW)
     connection.check_constraints()
     with pytest.raises(IntegrityError), transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(PAST_ROW_TRIGGERS[connection.vendor].format(f"billing_{table}"))
+
+
+def test_a_row_moved_onto_anothers_key_takes_nothing_issued_out_of_the_way(client: Client) -> None:
+    invoice, draft = bills.an_invoice(client), bills.a_draft(client)
+    if connection.vendor != "sqlite":
+        pytest.skip("only SQLite knows INSERT OR REPLACE")
+    columns = "position, name, quantity, unit, price, net, tax_code, tax_name, tax_rate, exemption_reason, source"
+    extra = "farm_name, article, credits_id, visit_id, visit_date"
+    taking = (
+        f"INSERT OR REPLACE INTO billing_invoiceline (id, invoice_id, {columns}, {extra}) "
+        f"SELECT %s, %s, {columns}, {extra} FROM billing_invoiceline WHERE invoice_id = %s"
+    )
+    with pytest.raises(IntegrityError), transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(taking, [invoice.lines.get().pk, draft.pk, invoice.pk])
+
+
+def test_a_billed_visit_is_released_once(client: Client) -> None:
+    invoice = bills.an_invoice(client)
+    assert invoice.billed_visits.update(released_at=make.NOW) == 1
+    with pytest.raises(IntegrityError), transaction.atomic():
+        invoice.billed_visits.update(released_at=None)
 
 
 # The document

@@ -22,6 +22,7 @@ from django.db.utils import OperationalError as DatabaseBusy
 from django.utils.translation import gettext as _
 from kombu.exceptions import OperationalError
 
+from trimmer.acting import acting
 from trimmer.errors import Refusal
 from trimmer.models import Business, Job, JobState, User
 
@@ -110,14 +111,15 @@ def run(job_id: uuid.UUID, *, clock: Callable[[], dt.datetime]) -> bool:
     )
     if not claimed:
         return False
-    job = Job.objects.select_related("business").get(pk=job_id)
+    job = Job.objects.select_related("business", "asked_by").get(pk=job_id)
     if job.attempts > MOST_ATTEMPTS:
         _fail(job, lease, clock(), _("This was tried several times and never came to an end. Start it again."))
         return False
     try:
-        with _heartbeat(job, lease, clock):
-            save = _handlers[job.kind](Work(job, lease, clock))
-        _finish(job, lease, clock(), save)
+        with acting(job.asked_by, f"job {job.kind}"):
+            with _heartbeat(job, lease, clock):
+                save = _handlers[job.kind](Work(job, lease, clock))
+            _finish(job, lease, clock(), save)
     except LeaseLost:
         return False
     except Refusal as refusal:
