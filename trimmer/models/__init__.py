@@ -20,6 +20,7 @@ from trimmer.models.accounts import (
 )
 from trimmer.models.animals import Animal, AnimalClass
 from trimmer.models.clients import AccessWindow, BarnKind, Client, Contact, Farm, HealthTier
+from trimmer.models.links import CalendarLink, SignInLink, VetLink
 from trimmer.models.records import (
     BlockKind,
     ChuteRecord,
@@ -51,6 +52,7 @@ __all__ = [
     "BlockKind",
     "Business",
     "BusinessQuerySet",
+    "CalendarLink",
     "ChuteKind",
     "ChuteRecord",
     "Claw",
@@ -82,12 +84,14 @@ __all__ = [
     "SentMessage",
     "SheetImport",
     "SheetState",
+    "SignInLink",
     "Treatment",
     "TreatmentKind",
     "TrimListEntry",
     "Units",
     "Urgency",
     "User",
+    "VetLink",
     "Visit",
     "VisitHead",
     "VisitRequest",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from django.db.models import Count, QuerySet
 
 from trimmer.access import Seat
-from trimmer.models import Business, ChuteRecord, Treatment, Visit
+from trimmer.models import Business, ChuteRecord, Farm, Treatment, Visit
 
 MOST_PRODUCTS = 40
 
@@ -44,6 +45,16 @@ def records_of(visit: Visit) -> QuerySet[ChuteRecord]:
         .select_related("animal", "visit", "recorded_by")
         .prefetch_related("findings", "treatments", "rechecks_raised")
         .order_by("recorded_at", "pk")
+    )
+
+
+def records_at(farm: Farm, *, first: dt.date, last: dt.date) -> QuerySet[ChuteRecord]:
+    """Records of a farm's visits from the first to the last day with what was found and done, the newest first."""
+    return (
+        ChuteRecord.objects.filter(visit__farm=farm, visit__date__range=(first, last))
+        .select_related("animal", "visit")
+        .prefetch_related("findings", "treatments")
+        .order_by("-visit__date", "-recorded_at", "pk")
     )
 
 

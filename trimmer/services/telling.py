@@ -17,11 +17,11 @@ from django.db.models import F
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from icalendar import Calendar, Event, vCalAddress, vGeo, vText
+from icalendar import Calendar, Event, Timezone, vCalAddress, vGeo, vText
 
 from trimmer import showing
 from trimmer.access import business_locale
-from trimmer.models import Business, Farm, FarmPerson, Visit, VisitRequest
+from trimmer.models import Business, Farm, FarmPerson, Visit, VisitRequest, VisitState
 from trimmer.services.messages import send_message, write_body
 
 Change = Literal["booked", "moved", "cancelled"]
@@ -135,6 +135,21 @@ def write_calendar(*, visits: Sequence[Visit], cancelled: bool, now: dt.datetime
     with business_locale(business):
         for visit in visits:
             calendar.add_component(_event(visit, business, cancelled=cancelled, now=now))
+    calendar.add_missing_timezones()
+    return bytes(calendar.to_ical())
+
+
+def write_feed(*, visits: Sequence[Visit], business: Business, name: str, now: dt.datetime) -> bytes:
+    """Visits of one business as a feed for calendar programs (RFC 5545, with the name and refresh of RFC 7986)."""
+    calendar = Calendar()
+    calendar.add("prodid", PRODUCT)
+    calendar.add("version", "2.0")
+    calendar.add("name", name)
+    calendar.add("refresh-interval", dt.timedelta(hours=1), parameters={"value": "DURATION"})
+    if not visits:  # a calendar must have a component
+        calendar.add_component(Timezone.from_tzid(business.time_zone))
+    for visit in visits:
+        calendar.add_component(_event(visit, business, cancelled=visit.state == VisitState.CANCELLED, now=now))
     calendar.add_missing_timezones()
     return bytes(calendar.to_ical())
 

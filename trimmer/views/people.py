@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from http import HTTPStatus
 
-from allauth.account.adapter import get_adapter
 from django import forms
 from django.contrib import messages
 from django.contrib.auth import login
-from django.core.cache import cache
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -33,9 +30,9 @@ from trimmer.forms.people import (
 from trimmer.models import Client, Invitation, User
 from trimmer.queries.people import farm_people_of, members_of, waiting_invitations
 from trimmer.services import people
+from trimmer.tries import too_many_tries
 
 ROWS_A_PAGE = 50
-TRIES_A_MINUTE = 30  # of opening or accepting links, from one address
 SIGN_IN_BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
 
 
@@ -170,7 +167,7 @@ def invitation_withdraw(request: SeatedRequest, pk: int) -> HttpResponse:
 def invitation_accept(request: SeatedRequest, secret: str) -> HttpResponse:
     """Where the link of an invitation leads: a new person chooses a password, a known one just comes in."""
     now = timezone.now()
-    if _tries(request, now) > TRIES_A_MINUTE:
+    if too_many_tries(request, "invitation", now=now):
         return render(request, "trimmer/invitation_later.html", status=HTTPStatus.TOO_MANY_REQUESTS)
     user = _signed_in(request)
     try:
@@ -213,14 +210,6 @@ def _closed(request: HttpRequest, refusal: Refusal) -> HttpResponse:
 
 def _signed_in(request: HttpRequest) -> User | None:
     return request.user if request.user.is_authenticated else None
-
-
-def _tries(request: HttpRequest, now: dt.datetime) -> int:
-    """How often links were opened from this address in the minute that runs, this time included."""
-    key = f"invitation:{get_adapter(request).get_client_ip(request)}:{now:%Y%m%d%H%M}"
-    if cache.add(key, 1, timeout=120):
-        return 1
-    return cache.incr(key)
 
 
 urlpatterns = [
