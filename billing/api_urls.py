@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import bank, books, invoices, payments, prices, reminders
+from billing.api import bank, books, invoices, payments, prices, reminders, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -11,4 +11,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *bank.urlpatterns,
     *books.urlpatterns,
     *reminders.urlpatterns,
+    *trail.urlpatterns,
 ]

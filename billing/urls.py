@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import bank, books, einvoices, invoices, payments, prices, reminders
+from billing.views import bank, books, einvoices, invoices, payments, prices, reminders, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -12,4 +12,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *bank.urlpatterns,
     *books.urlpatterns,
     *reminders.urlpatterns,
+    *trail.urlpatterns,
 ]

@@ -19,9 +19,10 @@ from django.utils.translation import gettext_lazy
 
 from billing.charges.totals import ZERO
 from billing.documents.ledger import Account, Role, balances, beancount_text, journal_csv
-from billing.models import BookAccount, BookRole, BooksFile, Invoice, InvoiceFile, InvoiceTax
+from billing.models import BookAccount, BookRole, BooksFile, Invoice, InvoiceFile, InvoiceTax, InvoiceXml, TrailHead
 from billing.queries.balances import ageing_of
 from billing.queries.books import account_codes, journal_of, tax_detail, tax_summary
+from billing.queries.trail import AT_ONCE, trail_csv, trail_lines, trail_of
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, User
@@ -161,8 +162,9 @@ def start_books(*, business: Business, first: dt.date, last: dt.date, by: User |
 
 
 def books_zip(books: BooksFile, report: Callable[[int, str], None]) -> bytes:
-    """All of a period as ZIP bytes: each document's file as it was issued, journal, tax summary, balances, Beancount
-    text, and a manifest with the SHA-256 of each. The same facts give the same bytes."""
+    """All of a period as ZIP bytes: each document's file and e-invoices as they were issued, journal, tax summary,
+    Beancount text, what was done in it (the audit trail), and a manifest with the SHA-256 of each, the end of the
+    trail's chain beside. The same facts give the same bytes."""
     business, first, last = books.business, books.first, books.last
     buffer = io.BytesIO()
     hashes: dict[str, str] = {}
@@ -179,13 +181,27 @@ def books_zip(books: BooksFile, report: Callable[[int, str], None]) -> bytes:
             if place % 25 == 0:
                 report(90 * place // max(1, total), _("%(place)s of %(all)s") % {"place": place, "all": total})
             add(f"documents/{file.invoice.number}.pdf", bytes(file.pdf))
+        for xml in (
+            InvoiceXml.objects.of(business)
+            .filter(invoice__issued_on__range=(first, last))
+            .select_related("invoice")
+            .order_by("invoice__number", "syntax")
+            .iterator(50)
+        ):
+            add(f"documents/{xml.invoice.number}-{xml.syntax}.xml", bytes(xml.content))
         add("journal.csv", journal_text(business=business, first=first, last=last).encode("utf-8-sig"))
         add("tax-summary.csv", tax_text(business=business, first=first, last=last).encode("utf-8-sig"))
         add("books.beancount", beancount_of(business=business, first=first, last=last).encode())
+        report(95, _("Audit trail"))
+        trail = trail_of(business, first=first, last=last).sealed()
+        add("audit-trail.csv", "".join(trail_csv(trail.iterator(AT_ONCE))).encode("utf-8-sig"))
+        add("audit-trail.jsonl", "".join(trail_lines(trail.iterator(AT_ONCE))).encode())
+        head = TrailHead.objects.of(business).first()
         manifest = {
             "business": business.name,
             "first": first.isoformat(),
             "last": last.isoformat(),
+            "audit_trail": {"position": head.position, "hash": head.hash} if head else None,
             "without_file": list(missing.values_list("number", flat=True)),
             "sha256": hashes,
         }
