@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from scheduling import pace_api, road_api
+from scheduling import outlook_api, pace_api, road_api
 from scheduling.api import PlannerSettingsView, WeekQuestionViewSet, WeekViewSet
 
 router = SimpleRouter(trailing_slash=False)
@@ -14,5 +14,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *router.urls,
     *road_api.urlpatterns,
     *pace_api.urlpatterns,
+    *outlook_api.urlpatterns,
     path("planner-settings", PlannerSettingsView.as_view(), name="api-planner-settings"),
 ]

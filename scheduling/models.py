@@ -9,7 +9,7 @@ from django.core.validators import MinValueValidator
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
-from scheduling import pace_models, road_models  # noqa: F401  (so that Django finds them)
+from scheduling import outlook_models, pace_models, road_models  # noqa: F401  (so that Django finds them)
 from trimmer.models import (
     Business,
     BusinessQuerySet,

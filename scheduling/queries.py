@@ -203,7 +203,7 @@ def _standing_due(business: Business, farms: dict[int, Farm], sunday: dt.date, t
         .values_list("farm")
         .annotate(last=Max("date"))
     )
-    heads = _head_of_last_visits(business, regular)
+    heads = head_of_last_visits(business, regular)
     asks = []
     for pk, farm in regular.items():
         last = last_seen.get(pk)
@@ -217,7 +217,7 @@ def _standing_due(business: Business, farms: dict[int, Farm], sunday: dt.date, t
     return asks
 
 
-def _head_of_last_visits(business: Business, farms: Iterable[int]) -> dict[int, dict[str, int]]:
+def head_of_last_visits(business: Business, farms: Iterable[int]) -> dict[int, dict[str, int]]:
     """Routine head of each farm's last finished visit that had any: the best guess at the next."""
     rows = (
         VisitHead.objects.of(business)

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from scheduling.views import asking, changing, comparing, pace, replanning, roads, rounds, settings, weeks
+from scheduling.views import asking, changing, comparing, outlook, pace, replanning, roads, rounds, settings, weeks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *weeks.urlpatterns,
@@ -14,4 +14,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *replanning.urlpatterns,
     *settings.urlpatterns,
     *pace.urlpatterns,
+    *outlook.urlpatterns,
 ]

@@ -29,6 +29,7 @@ PLACES = (
     Place("home", _("Home"), "home", SEATED),
     Place("request-list", _("Requests"), "request", SEATED),
     Place("week-list", _("Weeks"), "week", MEMBERS, also=("proposed-weeks",)),
+    Place("outlook", _("Outlook"), "next", MEMBERS),
     Place("pace-estimate", _("Pace"), "clock", MEMBERS, also=("pace", "load-list")),
     Place("visit-list", _("Visits"), "visit", SEATED, also=("records",)),
     Place("recheck-list", _("Rechecks"), "recheck", SEATED, also=("recheck-rules",)),

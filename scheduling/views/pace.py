@@ -37,7 +37,7 @@ from trimmer.forms.requests import head_initial
 from trimmer.models import Business, Farm, Job
 from trimmer.showing import show_day
 
-SHOWN_VISITS: Final = 20
+SHOWN_VISITS: Final = 12
 MOST_DOTS: Final = 150
 
 
