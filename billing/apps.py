@@ -18,7 +18,7 @@ class BillingConfig(AppConfig):
     verbose_name = _("Billing")
 
     def ready(self) -> None:
-        from billing import sheets  # noqa: F401 (the price list is a kind of sheet)
+        from billing import search, sheets  # noqa: F401 (invoices are found; the price list is a kind of sheet)
 
         connection_created.connect(_introduce)
         pre_migrate.connect(_lift_triggers, sender=self)

@@ -55,6 +55,16 @@ function wake(root) {
   for (const button of root.querySelectorAll("[data-print], [data-formset-add], [data-dialog], [data-needs-script]")) button.hidden = false;
 }
 
+// "/" goes to the field that searches everything, as long as nothing is being typed.
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.target.closest?.("input, textarea, select, [contenteditable]")) return;
+  const field = document.querySelector("[data-search]");
+  if (!field || !field.checkVisibility()) return;
+  event.preventDefault();
+  field.focus();
+});
+
 document.addEventListener("input", (event) => {
   if (event.target.matches?.("[data-filter]")) filterRows(event.target);
 });
