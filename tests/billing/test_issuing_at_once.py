@@ -9,7 +9,7 @@ from functools import partial
 import pytest
 from django.db import connection, transaction
 
-from billing.models import Allocation, BilledVisit, Invoice, InvoiceLine, InvoiceSeries, TrailEntry
+from billing.models import Allocation, BilledVisit, Invoice, InvoiceSeries, TrailEntry
 from billing.queries import client_balance, invoice_standing
 from billing.queries.trail import check_trail
 from billing.services.credits import CreditDraftWaits, credit_invoice
@@ -19,6 +19,7 @@ from billing.services.issuing import issue_invoice
 from billing.services.payments import record_payment
 from tests import make
 from tests.billing import bills
+from tests.billing.many_drafts import many_drafts
 from trimmer.models import Business, Crew
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -73,21 +74,10 @@ def done_visits(business: Business, clients: int) -> None:
         bills.a_done_visit(make.a_client(business, name=f"Client {number:03}"), crew=crew)
 
 
-def plain_drafts(business: Business, count: int) -> list[int]:
-    """Drafts of one line each, of one client: 40 cows."""
-    client, tax = make.a_client(business), bills.a_tax(business)
-    values = {"business": business, "client": client, "currency": business.currency, "drafted_at": make.NOW}
-    drafts = Invoice.objects.bulk_create(Invoice(**values) for _ in range(count))
-    line = {"position": 1, "name": "Cow trimmed", "quantity": 40, "unit": "HEA", "price": "14.50", "net": 580}
-    line |= {"tax_code": tax.code, "tax_name": tax.name, "tax_rate": tax.rate}
-    InvoiceLine.objects.bulk_create(InvoiceLine(invoice=draft, **line) for draft in drafts)
-    return [draft.pk for draft in drafts]
-
-
 @pytest.mark.usefixtures("no_files")
 @pytest.mark.parametrize("each", [6, pytest.param(250, marks=pytest.mark.slow)])
 def test_eight_writers_with_a_fifth_rolled_back_leave_no_gap_and_no_twin(business: Business, each: int) -> None:
-    keys = plain_drafts(business, WRITERS * each)
+    keys = [draft.pk for draft in many_drafts(business, WRITERS * each)]
     broken: list[int] = []
 
     def writer(place: int) -> None:
@@ -117,7 +107,7 @@ def test_eight_writers_with_a_fifth_rolled_back_leave_no_gap_and_no_twin(busines
 
 @pytest.mark.usefixtures("no_files")
 def test_two_offices_issue_the_same_drafts_at_once(business: Business) -> None:
-    keys = plain_drafts(business, 20)
+    keys = [draft.pk for draft in many_drafts(business, 20)]
 
     def issue_all(order: list[int]) -> None:
         for key in order:

@@ -1,4 +1,8 @@
 import datetime as dt
+import os
+import random
+import subprocess
+import sys
 import time
 from io import BytesIO
 from typing import Any
@@ -6,6 +10,7 @@ from typing import Any
 import pytest
 from django.core import mail
 from django.urls import reverse
+from django.utils import timezone
 from pypdf import PdfReader
 
 from billing import tasks
@@ -15,7 +20,8 @@ from billing.services.drafts import drop_draft
 from billing.services.issuing import issue_invoice, start_issue_run
 from tests import make
 from tests.billing import bills
-from tests.conftest import Worker
+from tests.billing.many_drafts import many_drafts
+from tests.conftest import Worker, live_database_url
 from trimmer.models import Business, Client, Job, JobState
 from trimmer.services import jobs
 
@@ -161,6 +167,25 @@ def test_a_run_belongs_to_the_business_of_its_job(business: Business) -> None:
         jobs.run(run.job.pk, clock=lambda: make.NOW)
     assert Client.objects.count() == 1
     assert not Invoice.objects.issued().exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_worker_killed_at_any_moment_leaves_neither_gap_nor_twin(business: Business) -> None:
+    """The moment is drawn by a seed. With 500 invoices, e-invoices and a real worker: tests.bench.batch."""
+    run = a_run(business, many_drafts(business, 24))
+    assert run.job is not None
+    stop_at = random.Random(7).randrange(2, 12)
+    module = [sys.executable, "-m", "tests.billing.issuing_child", str(run.job.pk)]
+    with subprocess.Popen(module, env=os.environ | {"DATABASE_URL": live_database_url()}) as child:
+        while Invoice.objects.issued().count() < stop_at:
+            assert child.poll() is None, "it ended too early"
+        child.kill()
+    assert Job.objects.get(pk=run.job.pk).state == JobState.RUNNING
+    later = timezone.now() + dt.timedelta(minutes=5)
+    assert jobs.run(run.job.pk, clock=lambda: later)
+    result = Job.objects.get(pk=run.job.pk).result
+    assert numbers(result) == [f"2026-{number:06d}" for number in range(1, 25)]
+    assert (Invoice.objects.issued().count(), InvoiceFile.objects.count(), result["failed"]) == (24, 24, [])
 
 
 @pytest.mark.slow
