@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import bank, books, invoices, payments, prices, reminders, trail
+from billing.api import bank, books, earnings, invoices, payments, prices, reminders, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -10,6 +10,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *payments.urlpatterns,
     *bank.urlpatterns,
     *books.urlpatterns,
+    *earnings.urlpatterns,
     *reminders.urlpatterns,
     *trail.urlpatterns,
 ]

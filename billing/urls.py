@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import bank, books, einvoices, invoices, payments, prices, reminders, trail
+from billing.views import bank, books, earnings, einvoices, invoices, payments, prices, reminders, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -11,6 +11,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *payments.urlpatterns,
     *bank.urlpatterns,
     *books.urlpatterns,
+    *earnings.urlpatterns,
     *reminders.urlpatterns,
     *trail.urlpatterns,
 ]

@@ -41,7 +41,7 @@ PLACES = (
         "invoice",
         frozenset({OWNER, OFFICE, FARM}),
         needs="may_see_invoices",
-        also=("balances", "issue-runs", "books", "books-files", "reminders", "audit-trail"),
+        also=("balances", "issue-runs", "books", "books-files", "reminders", "audit-trail", "earnings"),
     ),
     Place(
         "payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE}), also=("bank", "bank-files", "bank-lines")
