@@ -10,6 +10,7 @@ import pytest
 from scheduling.pace import KINDS, PastVisit, Rates, WorkAsked, fit_pace, quantile_lines
 from scheduling.pace.effects import Effects, Penalties, Strays
 from scheduling.pace.standing import StandingPace
+from tests.bench.pace import score
 from tests.bench.simulated_visits import LAST_DAY, Truth, simulate
 
 pytestmark = pytest.mark.pure
@@ -182,3 +183,10 @@ def test_held_out_visits_fall_under_the_figures_as_often_as_they_say() -> None:
     for shares in (np.mean(under[few], axis=0) for few in (True, False)):
         assert shares[1] == pytest.approx(0.80, abs=0.04)
         assert shares[2] == pytest.approx(0.90, abs=0.03)
+
+
+@pytest.mark.parametrize("ahead", [True, False])
+def test_the_figures_lose_at_least_15_percent_less_than_plain_rules(ahead: bool) -> None:
+    scores = [score(Truth(), seed, ahead=ahead) for seed in range(2)]
+    assert max(each.over_average for each in scores) <= 0.85  # of average minutes a head
+    assert max(each.over_farm_mean for each in scores) <= 0.85  # of a mean of each farm
