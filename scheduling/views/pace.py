@@ -9,7 +9,7 @@ from typing import Any, Final
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
@@ -209,7 +209,7 @@ def stock_count(request: SeatedRequest) -> HttpResponse:
                 form.add_error(name, text)
         else:
             messages.success(request, _("What is on hand is counted."))
-            return redirect("load-list")
+            return redirect(f"{reverse('load-list')}?week={_week_asked(request).isoformat()}")
     return _load_page(request, form)
 
 

@@ -10,6 +10,7 @@ from django.utils.translation import gettext as _
 
 from scheduling.forms import PlannerSettingsForm
 from scheduling.services.loading import settings_of
+from scheduling.services.pace import planning_pace
 from scheduling.services.settings import keep_settings
 from trimmer.access import OWNER, TRIMMER, SeatedRequest, may
 from trimmer.errors import Refusal
@@ -29,7 +30,9 @@ def planner_settings(request: SeatedRequest) -> HttpResponse:
         else:
             messages.success(request, _("The figures are kept. The next proposal uses them."))
             return redirect("planner-settings")
-    return render(request, "scheduling/planner_settings.html", {"form": form})
+    pace = planning_pace(business)
+    values = {"form": form, "pace_visits": pace.estimator.visits if pace else 0}
+    return render(request, "scheduling/planner_settings.html", values)
 
 
 urlpatterns = [path("settings/planner", planner_settings, name="planner-settings")]

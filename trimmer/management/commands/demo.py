@@ -25,6 +25,7 @@ from trimmer.management.scenario.bank import write_statement
 from trimmer.management.scenario.clearing import clear_database, clear_folder
 from trimmer.management.scenario.founding import MORNING, Ground, found
 from trimmer.management.scenario.morning import bill_visit, confirm, plan_week, take_payment, visit_of_yesterday
+from trimmer.management.scenario.pace import learn_overnight
 from trimmer.management.scenario.past import live_through
 from trimmer.management.scenario.roads import lay_roads
 from trimmer.management.scenario.story import Story
@@ -87,6 +88,7 @@ class Command(BaseCommand):
                 self.stderr.write(str(refusal), style_func=str)
             with business_locale(ground.business):
                 live_through(ground, self._progress)
+                learn_overnight(ground)
                 self._tell(ground, worker, folder)
         self._sign_ins(valley)
 
@@ -95,6 +97,7 @@ class Command(BaseCommand):
         agreed, requests = book_what_is_agreed(ground), gather_requests(ground)
         story.opening()
         story.asked(requests, agreed)
+        story.pace(requests)
         week = plan_week(ground, worker, self._progress)
         story.week(week)
         story.left_out(week)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import random
 import uuid
 from collections import defaultdict
@@ -69,6 +70,10 @@ SEEN_TO = {
 DRIVES_TAKE = (1.0, 1.3)
 """How long a drive takes against what was reckoned: tractors, school buses, a gate that is tied up."""
 
+COW_FLOW = (0.07, 0.09)
+"""How far farms, and visits to one, stray in how well cows come to the chute (standard deviations of the logarithm).
+Common practice: trimmers call poor cow flow their main loss of time."""
+
 PAYS_AFTER = {"prompt": (5, 16), "slow": (29, 47), "part": (12, 24)}
 
 
@@ -82,6 +87,7 @@ class Memory:
     money_coming: list[tuple[dt.date, Invoice, Decimal]] = field(default_factory=list)
     credited: int = 0
     drives: random.Random = field(default_factory=lambda: random.Random("drives"))  # noqa: S311  (repeatable)
+    flow: random.Random = field(default_factory=lambda: random.Random("flow"))  # noqa: S311  (repeatable)
     left: dict[tuple[int, dt.date], dt.datetime] = field(default_factory=dict)
     """By crew and day: when it left its last farm"""
 
@@ -162,11 +168,12 @@ def record_visit(ground: Ground, memory: Memory, visit: Visit, stop: Stop, lame:
         arrived = before + dt.timedelta(minutes=stop.drive_minutes * memory.drives.uniform(*DRIVES_TAKE))
     first = clock = arrived + dt.timedelta(minutes=25)
     why = _rechecks_on(visit)
+    flow = _cow_flow(farm.name, memory.flow)
     seen = []
     for animal, kind in _brought(ground, memory, visit, stop, lame, why):
         cow = Cow(kind, farm.barn, why.get(animal.pk, ()), withheld_until=clock + dt.timedelta(days=2))
         look = look_at(cow, ground.valley.lesions, chance)
-        clock += dt.timedelta(minutes=float(look.minutes))
+        clock += dt.timedelta(minutes=round(float(look.minutes) * flow, 2))
         seen.append(Seen(_record_id(chance), animal, kind, look, clock))
         if look.feet_trimmed:
             memory.trimmed[animal.pk] = visit.date
@@ -186,6 +193,13 @@ def record_visit(ground: Ground, memory: Memory, visit: Visit, stop: Stop, lame:
         now=left,
     )
     complete_visit(visit=visit, head_done=None, by=ground.people["owner"], now=left)
+
+
+def _cow_flow(farm: str, chance: random.Random) -> float:
+    """Minutes from one head to the next, against those at the chute: a farm has its own, and each day is another."""
+    usual, day = COW_FLOW
+    own = random.Random(farm).gauss(0.0, usual)  # noqa: S311  (repeatable)
+    return math.exp(own + chance.gauss(0.0, day))
 
 
 @dataclass(frozen=True)

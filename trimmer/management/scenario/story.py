@@ -18,8 +18,10 @@ from billing.queries.balances import Standing
 from scheduling.board import BoardRound, BoardStop, board_of_proposal
 from scheduling.drives import how_reckoned
 from scheduling.models import ProposedWeek
+from scheduling.pace_words import estimate_words
 from scheduling.queries import asks_of_week
 from scheduling.reasons import why_left_out
+from scheduling.services.pace import estimate_visit
 from scheduling.services.travel import ways
 from scheduling.travel.matrix import ROADS
 from scheduling.travel.rig import USUAL_RIG
@@ -123,6 +125,20 @@ class Story:
                 "places": sum(1 for ask in asks if ask.head.get(HeadKind.RECHECK)),
                 "agreed": agreed.farm.name,
                 "day": showing.show_day(agreed.date, self.language, year=False),
+            }
+        )
+
+    def pace(self, requests: Iterable[VisitRequest]) -> None:
+        """How long the visit for most cows will take, by what was recorded."""
+        asked = {request: {row.kind: row.count for row in request.head.all()} for request in requests}
+        request = max(asked, key=lambda one: (asked[one].get(HeadKind.COW.value, 0), -len(asked[one]), -one.pk))
+        said = estimate_visit(farm=request.farm, head=asked[request])
+        self._tell(
+            _("%(farm)s will take: %(estimate)s. The pace was learned last night from %(visits)s visits.")
+            % {
+                "farm": request.farm.name,
+                "estimate": estimate_words(said, self.language),
+                "visits": said.of_business,
             }
         )
 
