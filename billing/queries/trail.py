@@ -222,6 +222,8 @@ def _in_words(field: Any, value: Any, names: Mapping[Any, str]) -> str:
 
 
 def _short(value: Any) -> str:
+    if isinstance(value, dict):
+        value = ", ".join(f"{name} {one}" for name, one in value.items() if one not in (None, "", [], {}))
     text = "" if value is None else value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= SHORT else f"{text[:SHORT]}…"
 
