@@ -10,14 +10,15 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Count, Q
 from django.utils.translation import gettext_lazy as _
 
 from scheduling import pace
-from scheduling.pace.findings import Findings, Seen, learn_findings
+from scheduling.pace.findings import PUBLISHED, TIE_STALL, Findings, Seen, learn_findings
 from scheduling.pace.standing import StandingPace
 from scheduling.pace_models import LearnedPace, PaceSettings, PlanLevel
 from trimmer.errors import Refusal
-from trimmer.models import Business, Crew, Farm
+from trimmer.models import BarnKind, Business, Crew, Farm
 
 ENOUGH_VISITS: Final = 5
 """From so many visits of a business on, its weeks are planned with what they say."""
@@ -206,17 +207,25 @@ class Estimator:
         return max(1, math.ceil(said.at(level) - said.setup))
 
 
+def published_shares(business: Business) -> Mapping[str, Mapping[str, float]]:
+    """Published shares of what is found: those of tie stalls, where most farms of the business have them."""
+    farms = Farm.objects.of(business).current()
+    barns = farms.aggregate(all=Count("pk"), tied=Count("pk", filter=Q(barn=BarnKind.TIE_STALL)))
+    return PUBLISHED if 2 * barns["tied"] <= barns["all"] else {**PUBLISHED, "cow": TIE_STALL}
+
+
 def estimator_of(business: Business) -> Estimator:
-    """What stands for a business, in one or two queries."""
+    """What stands for a business, in two or three queries."""
+    shares = published_shares(business)
     learned = LearnedPace.objects.of(business).first()
     if learned is not None and learned.visits:
         seen = [Seen(str(row["farm"]), row["brought"], row["work"]) for row in learned.seen]
         try:
-            return Estimator(StandingPace.from_figures(learned.figures), learn_findings(seen), learned)
+            return Estimator(StandingPace.from_figures(learned.figures), learn_findings(seen, shares), learned)
         except ValueError:  # kept by an earlier release; the next night makes it anew
             pass
     fit = pace.fit_pace([], today=_NO_DAY, defaults=default_rates(pace_settings_of(business)))
-    return Estimator(StandingPace.of(fit, _NO_DAY), learn_findings([]), None)
+    return Estimator(StandingPace.of(fit, _NO_DAY), learn_findings([], shares), None)
 
 
 def estimate_visit(

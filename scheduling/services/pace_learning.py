@@ -16,7 +16,7 @@ from scheduling import pace
 from scheduling.pace.findings import Findings, Seen, learn_findings
 from scheduling.pace.standing import StandingPace
 from scheduling.pace_models import LearnedPace
-from scheduling.services.pace import default_rates, pace_settings_of
+from scheduling.services.pace import default_rates, pace_settings_of, published_shares
 from trimmer.errors import Refusal
 from trimmer.models import Business, ChuteRecord, HeadKind, Job, Treatment, TreatmentKind, User, Visit, VisitHead
 from trimmer.services.jobs import start_job
@@ -95,7 +95,7 @@ def learn(*, business: Business, today: dt.date) -> Learned:
     records = _recorded(business, today)
     farms = dict(Visit.objects.of(business).filter(pk__in=records).values_list("pk", "farm"))
     seen = _seen(records, farms)
-    visits = list(_past_visits(business, today, records, learn_findings(seen)))
+    visits = list(_past_visits(business, today, records, learn_findings(seen, published_shares(business))))
     defaults = default_rates(pace_settings_of(business))
     return Learned(pace.fit_pace(visits, today=today, defaults=defaults), seen, read, today)
 

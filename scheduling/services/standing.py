@@ -5,12 +5,14 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
+from django.db.models import F
+
 from scheduling import planner
-from scheduling.models import PlannerSettings
+from scheduling.models import PlannerSettings, ProposedStop
 from scheduling.queries import DAYS, Ask, asks_of_week, booked_in, crews_of_week
 from scheduling.services.driving import drive_week
 from scheduling.services.ground import Ground, JobFacts
@@ -64,8 +66,13 @@ def load_standing(
     asks = _asks(business, monday, today, requests)
     longer = longer or {}
     pace = planning_pace(business)
+    lunches = _with_lunch(visits.values())
     jobs = [
-        _visit_job(key, visit, told[key], settings, monday, first_day, pace, longer.get(visit.pk, 0))
+        _visit_job(
+            *(key, visit, told[key], settings, monday, first_day, pace),
+            lunch=settings.lunch_minutes if visit.pk in lunches else 0,
+            longer=longer.get(visit.pk, 0),
+        )
         for key, visit in staying.items()
     ]
     jobs += [ask_job(key, ask, settings, monday, first_day, pace) for key, ask in asks.items()]
@@ -111,6 +118,18 @@ def _told(visit: Visit, monday: dt.date, zone: zoneinfo.ZoneInfo) -> ToldVisit:
     )
 
 
+def _with_lunch(visits: Iterable[Visit]) -> set[int]:
+    """Visits whose hours, as they were planned, hold the crew's lunch."""
+    stops = ProposedStop.objects.filter(
+        visit__in=[visit.pk for visit in visits],
+        start_at=F("visit__planned_start"),
+        end_at=F("visit__planned_end"),
+        round__lunch_at__gte=F("start_at"),
+        round__lunch_at__lt=F("end_at"),
+    )
+    return set(stops.values_list("visit", flat=True))
+
+
 def _visit_job(
     key: str,
     visit: Visit,
@@ -119,10 +138,13 @@ def _visit_job(
     monday: dt.date,
     first_day: int,
     pace: PlanningPace | None,
+    *,
+    lunch: int,
     longer: int,
 ) -> planner.Job:
-    """A booked visit as a job that may move: as its farm asks for it, and as long as it was planned. Where it stands
-    is always allowed, whatever the farm's access hours say."""
+    """A booked visit as a job that may move: as its farm asks for it, and as long as it was planned, without the
+    `lunch` in it, also where the pace has changed since. Where it stands is always allowed, whatever the farm's access
+    hours say."""
     requests = list(visit.requests.all())
     named = [frozenset(request.weekdays) for request in requests if request.weekdays]
     ask = Ask(
@@ -137,7 +159,8 @@ def _visit_job(
     job = ask_job(key, ask, settings, monday, first_day, pace)
     length = told.end - told.start
     expected = job.setup + job.work
-    work = job.work if ask.head and length in {expected, expected + settings.lunch_minutes} else length - job.setup
+    as_expected = ask.head and length in {expected, expected + settings.lunch_minutes}
+    work = job.work if as_expected else length - job.setup - lunch
     work = max(1, work) + longer
     here = (told.start, told.start + job.setup + work)
     windows = {**job.windows, told.day: tuple(sorted({*job.windows.get(told.day, ()), here}))}

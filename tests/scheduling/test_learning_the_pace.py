@@ -116,6 +116,14 @@ def test_another_businesses_visits_teach_nothing(crew: Crew, farm: Farm) -> None
     assert estimator_of(crew.business).visits == 0
 
 
+def test_where_most_farms_are_tie_stalls_fewer_blocks_are_expected(farm: Farm) -> None:
+    free = estimate_visit(farm=farm, head={"cow": 100})
+    for _number in range(2):
+        make.a_farm(farm.client, barn="tie_stall")
+    tied = estimate_visit(farm=farm, head={"cow": 100})
+    assert [free.head["block"], tied.head["block"]] == pytest.approx([5.7, 2.5])
+
+
 # What cannot be is set aside by name
 
 

@@ -4,11 +4,13 @@ import datetime as dt
 
 import pytest
 from django.core import mail
+from django.db.models import F
 
 from scheduling.models import ProposedStop, ProposedWeek, WeekState
 from scheduling.services import changing, replanning, weeks
 from scheduling.services.replanning import Happened
 from tests import make
+from tests.scheduling.paced import learn, some_visits
 from tests.scheduling.proposals import MONDAY, THURSDAY, TUESDAY, a_week
 from trimmer.models import Contact, Crew, DaysOff, Farm, JobState, RequestState, Urgency, Visit, VisitState
 from trimmer.services import jobs
@@ -117,6 +119,21 @@ def test_kept_visits_keep_the_hours_their_farms_were_told(crew: Crew, visits: li
     replanning.accept_replan(week=week, by=None, now=make.NOW)
     for visit in Visit.objects.filter(state=VisitState.BOOKED):
         assert (visit.told_from, visit.told_to) == told[visit.pk]
+
+
+def test_visits_keep_their_hours_when_another_pace_is_learned_in_between(crew: Crew, visits: list[Visit]) -> None:
+    with_lunch = ProposedStop.objects.filter(visit__in=visits, round__lunch_at__range=(F("start_at"), F("end_at")))
+    assert with_lunch.exists()
+    off = Happened(kind="called_off", visit=visits[0].pk)
+
+    def hours() -> set[tuple[object, ...]]:
+        stops = ProposedStop.objects.filter(round__week=replan(crew, off))
+        return set(stops.values_list("visit", "start_at", "end_at"))
+
+    before = hours()
+    some_visits(visits[0].farm, crew, *(400,) * 8)
+    learn(crew.business)
+    assert hours() == before
 
 
 def test_the_new_plan_is_changed_by_hand_before_it_is_accepted(crew: Crew, visits: list[Visit]) -> None:
