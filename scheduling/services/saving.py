@@ -40,7 +40,8 @@ def save_plan(
         _keep(proposed, nights, plan)
     proposed.save()
     stops = sum(len(made.stops) for made in plan.rounds) if plan else 0
-    return {"week": proposed.pk, "stops": stops, "left_out": proposed.left_out.count()}
+    result = {"week": proposed.pk, "stops": stops, "left_out": proposed.left_out.count()}
+    return result | {"pace_visits": loaded.pace_visits}
 
 
 def standing_plan(before: ProposedWeek | None, week: planner.Week) -> planner.Plan | None:

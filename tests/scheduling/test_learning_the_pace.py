@@ -20,7 +20,7 @@ from tests import make
 from trimmer.models import Crew, Farm, Job, JobState, TreatmentKind, VisitHead
 
 from .paced import a_visit_done, learn, some_visits
-from .proposals import MONDAY
+from .proposals import MONDAY, a_week, propose
 
 pytestmark = pytest.mark.django_db
 
@@ -198,6 +198,16 @@ def test_too_few_visits_or_a_wish_leave_the_planners_own_minutes(crew: Crew, far
     assert _work(crew, farm) != 160
     keep_pace_settings(business=crew.business, plan_with_learned=False)
     assert _work(crew, farm) == 160
+
+
+def test_the_week_says_whose_minutes_it_is_planned_with(crew: Crew, farm: Farm) -> None:
+    browser = make.signed_in(make.a_member(crew.business))
+    a_week(crew, farm, head=5)
+    assert "Minutes at the chute are default figures" in browser.get(f"/weeks/{MONDAY}").text
+    some_visits(farm, crew, *(300,) * 6)
+    learn(crew.business)
+    propose(crew)
+    assert "Minutes at the chute are those learned from 6 visits." in browser.get(f"/weeks/{MONDAY}").text
 
 
 # When it is learned
