@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.api import bank, books, earnings, invoices, payments, prices, reminders, trail
+from billing.api import bank, books, earnings, invoices, payments, prices, reminders, sales_tax, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -12,5 +12,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *books.urlpatterns,
     *earnings.urlpatterns,
     *reminders.urlpatterns,
+    *sales_tax.urlpatterns,
     *trail.urlpatterns,
 ]

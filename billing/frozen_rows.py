@@ -20,7 +20,7 @@ from django.db import transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 
 INVOICES = "billing_invoice"
-PARTS = ("billing_invoiceline", "billing_invoicetax", "billing_invoicexml")
+PARTS = ("billing_invoiceline", "billing_invoicetax", "billing_invoicesalestax", "billing_invoicexml")
 FILES = ("billing_invoicefile",)
 BILLED = ("billing_billedvisit",)
 COUNTERS = ("billing_invoiceseries",)

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from billing.views import bank, books, earnings, einvoices, invoices, payments, prices, reminders, trail
+from billing.views import bank, books, earnings, einvoices, invoices, payments, prices, reminders, sales_tax, trail
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *prices.urlpatterns,
@@ -13,5 +13,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *books.urlpatterns,
     *earnings.urlpatterns,
     *reminders.urlpatterns,
+    *sales_tax.urlpatterns,
     *trail.urlpatterns,
 ]

@@ -15,6 +15,7 @@ from billing.models import (
     BankFile,
     BilledVisit,
     BooksFile,
+    ExemptionCertificate,
     Invoice,
     InvoiceFile,
     InvoiceLine,
@@ -24,6 +25,7 @@ from billing.models import (
     Price,
     PriceList,
     ReminderStop,
+    SalesTaxPlace,
     TaxCategory,
 )
 from scheduling import planner
@@ -230,9 +232,13 @@ def _add_bills(world: World) -> None:
     books = BooksFile.objects.create(
         business=business, first=make.TODAY, last=make.TODAY, asked_at=now, content=b"PK", made_at=now
     )
+    place = SalesTaxPlace.objects.create(business=business, name=f"{MARK} County")
+    certificate = ExemptionCertificate.objects.create(client=client, number=MARK, valid_from=make.TODAY)
     stop = ReminderStop.objects.create(business=business, client=client, reason=MARK, set_at=now)
     world.objects |= {
         "reminder-stops": stop,
+        "sales-tax-places": place,
+        "exemption-certificates": certificate,
         "books-files": books,
         "bank-files": bank_file,
         "bank-lines": bank_line,

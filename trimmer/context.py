@@ -46,7 +46,19 @@ PLACES = (
     Place(
         "payment-list", _("Payments"), "payment", frozenset({OWNER, OFFICE}), also=("bank", "bank-files", "bank-lines")
     ),
-    Place("price-lists", _("Prices"), "price", frozenset({OWNER, OFFICE}), also=("tax-categories", "billing-settings")),
+    Place(
+        "price-lists",
+        _("Prices"),
+        "price",
+        frozenset({OWNER, OFFICE}),
+        also=(
+            "tax-categories",
+            "billing-settings",
+            "sales-taxes",
+            "sales-tax-places",
+            "exemption-certificates",
+        ),
+    ),
     Place("sheet-list", _("Sheets"), "sheet", MEMBERS),
     Place(
         "settings",

@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
 from billing.api.shared import KeyFilter
-from billing.models import Article, Price, PriceList, TaxCategory, TaxCode
+from billing.models import Article, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
 from billing.services import prices
 from billing.services.prices import PriceValues
 from trimmer.access import OFFICE, OWNER
@@ -31,7 +31,7 @@ class TaxCategorySerializer(serializers.ModelSerializer[TaxCategory]):
 
     class Meta:
         model = TaxCategory
-        fields = ["id", "name", "code", "rate", "exemption_reason"]
+        fields = ["id", "name", "code", "rate", "exemption_reason", "sales_tax"]
         read_only_fields = fields
 
 
@@ -40,6 +40,7 @@ class TaxCategoryValuesSerializer(serializers.Serializer[Any]):
     code = serializers.ChoiceField(choices=TaxCode.choices)
     rate = serializers.DecimalField(max_digits=6, decimal_places=3, required=False, default=Decimal(0))
     exemption_reason = serializers.CharField(max_length=300, required=False, allow_blank=True, default="")
+    sales_tax = serializers.ChoiceField(choices=SalesTaxOn.choices, required=False, allow_blank=True, default="")
 
 
 class TaxCategoryViewSet(

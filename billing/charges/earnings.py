@@ -51,7 +51,7 @@ def road_minutes(stops: Sequence[Stop]) -> tuple[int, ...]:
     metres = sum(stop.leg_metres or 0 for stop in stops)
     minutes = sum(stop.leg for stop in stops)
     if last.alone_metres and metres and all(stop.leg_metres is not None for stop in stops):
-        home = round(last.alone_metres * minutes / (2 * metres))
+        home = int(rounded(Decimal(last.alone_metres * minutes) / (2 * metres), 0))
     alone = [stop.alone_metres or 0 for stop in stops]
     if all(alone):
         return tuple(int(part) for part in shared_out(Decimal(minutes + home), alone, 0))

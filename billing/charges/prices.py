@@ -146,6 +146,8 @@ class ChargeLine:
     exemption: str
     sheet_key: str
     sheet_name: str
+    levies: tuple[tuple[str, str], ...] | None = None
+    """Sales taxes as pairs of authority and rate, added once the place is known; None where there are none."""
 
     def as_line(self) -> Line:
         """The line as the totals take it."""

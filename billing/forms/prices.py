@@ -24,7 +24,7 @@ class TaxCategoryForm(ModelForm[TaxCategory]):
 
     class Meta:
         model = TaxCategory
-        fields = ["name", "code", "rate", "exemption_reason"]
+        fields = ["name", "code", "rate", "exemption_reason", "sales_tax"]
         help_texts = {
             "name": _("As it is to stand on the invoice, such as “VAT 19 %”."),
             "code": _("Ask your accountant which applies to your work and to what you sell."),

@@ -16,8 +16,17 @@ from billing.models.invoices import (
     IssueRun,
 )
 from billing.models.payments import Allocation, Payment, PaymentMethod, PaymentQuerySet
-from billing.models.prices import Article, Price, PriceList, TaxCategory, TaxCode
+from billing.models.prices import Article, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
 from billing.models.reminders import InterestCount, LateInterest, RemindedInvoice, Reminder, ReminderStep, ReminderStop
+from billing.models.sales_tax import (
+    ExemptionCertificate,
+    FarmSalesTax,
+    InvoiceSalesTax,
+    SalesTaxPlace,
+    SalesTaxRate,
+    SalesTaxRounding,
+    SalesTaxSettings,
+)
 from billing.models.settings import E_SCHEME_HELP, BillingSettings, ClientBilling
 from billing.models.trail import Act, TrailEntry, TrailHead, TrailQuerySet
 
@@ -38,12 +47,15 @@ __all__ = [
     "BookRole",
     "BooksFile",
     "ClientBilling",
+    "ExemptionCertificate",
+    "FarmSalesTax",
     "InterestCount",
     "Invoice",
     "InvoiceFile",
     "InvoiceKind",
     "InvoiceLine",
     "InvoiceQuerySet",
+    "InvoiceSalesTax",
     "InvoiceSending",
     "InvoiceSeries",
     "InvoiceState",
@@ -60,6 +72,11 @@ __all__ = [
     "Reminder",
     "ReminderStep",
     "ReminderStop",
+    "SalesTaxOn",
+    "SalesTaxPlace",
+    "SalesTaxRate",
+    "SalesTaxRounding",
+    "SalesTaxSettings",
     "Syntax",
     "TaxCategory",
     "TaxCode",

@@ -166,6 +166,9 @@ class InvoiceLine(OwnedModel):
     tax_rate = models.DecimalField(_("tax rate (%)"), max_digits=6, decimal_places=3)
     exemption_reason = models.CharField(_("exemption text"), max_length=300, blank=True)
     source = models.CharField(_("where the price came from"), max_length=200, blank=True)
+    levies = models.JSONField(
+        _("sales taxes"), null=True, blank=True, help_text=_("Pairs of authority and rate; empty where it is exempt.")
+    )
 
     objects = BusinessQuerySet["InvoiceLine"].as_manager()
 

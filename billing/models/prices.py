@@ -21,6 +21,13 @@ class TaxCode(models.TextChoices):
     NOT_SUBJECT = "O", _("O: not subject to tax")
 
 
+class SalesTaxOn(models.TextChoices):
+    """What is sold, as places tax it (billing.charges.sales_tax)."""
+
+    WORK = "work", _("on work")
+    GOODS = "goods", _("on goods")
+
+
 class TaxCategory(OwnedModel):
     """A tax the business charges, as its accountant says. None is set by default: ask locally."""
 
@@ -29,6 +36,13 @@ class TaxCategory(OwnedModel):
     code = models.CharField(_("category"), max_length=2, choices=TaxCode.choices)
     rate = models.DecimalField(_("rate (%)"), max_digits=6, decimal_places=3, default=Decimal("0"))
     exemption_reason = models.CharField(_("text on the invoice"), max_length=300, blank=True)
+    sales_tax = models.CharField(
+        _("sales taxes of the place"),
+        max_length=5,
+        choices=SalesTaxOn.choices,
+        blank=True,
+        help_text=_("United States and Canada: rates come from the place of the farm, on the day of the visit."),
+    )
 
     objects = BusinessQuerySet["TaxCategory"].as_manager()
 
@@ -46,6 +60,10 @@ class TaxCategory(OwnedModel):
             models.CheckConstraint(
                 condition=~models.Q(code__in=["E", "AE", "O"]) | ~models.Q(exemption_reason=""),
                 name="untaxed_category_has_its_text",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(sales_tax="") | models.Q(sales_tax__in=SalesTaxOn.values, code="Z"),
+                name="sales_taxes_come_from_the_place",
             ),
         ]
 

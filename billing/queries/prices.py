@@ -23,6 +23,8 @@ class Prices:
     lists: tuple[PriceSheet, ...]
     agreements: dict[str, tuple[PriceSheet, ...]]
     tax_names: dict[tuple[str, str], str] = field(default_factory=dict)
+    sold: dict[tuple[str, str], str] = field(default_factory=dict)
+    """What is sold, of prices with sales taxes of the place (billing.charges.sales_tax.Sold), by the same keys."""
 
     def sheets_of(self, client_id: int) -> tuple[PriceSheet, ...]:
         """What may price a visit of this client."""
@@ -40,14 +42,20 @@ def prices_of(business: Business, client_ids: Collection[int]) -> Prices:
     lists: list[PriceSheet] = []
     agreements: dict[str, tuple[PriceSheet, ...]] = {}
     tax_names: dict[tuple[str, str], str] = {}
+    sold: dict[tuple[str, str], str] = {}
     for row in found:
         sheet = _sheet(row, business.currency)
         tax_names |= {(sheet.key, price.article): price.tax_category.name for price in row.prices.all()}
+        sold |= {
+            (sheet.key, price.article): price.tax_category.sales_tax
+            for price in row.prices.all()
+            if price.tax_category.sales_tax
+        }
         if sheet.client_key is None:
             lists.append(sheet)
         else:
             agreements[sheet.client_key] = (*agreements.get(sheet.client_key, ()), sheet)
-    return Prices(tuple(lists), agreements, tax_names)
+    return Prices(tuple(lists), agreements, tax_names, sold)
 
 
 def settings_of(business: Business) -> BillingSettings:

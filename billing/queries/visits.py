@@ -21,6 +21,7 @@ from billing.charges.totals import ZERO, rounded
 from billing.currencies import MOST, places_of
 from billing.models import Article, BilledVisit, TaxCode
 from billing.queries.prices import prices_of, settings_of
+from billing.queries.sales_tax import sales_taxes_of, with_sales_taxes
 from trimmer.models import Business, Client, Units, Visit, VisitHead
 from trimmer.queries.records import work_done
 
@@ -85,6 +86,7 @@ def priced_visits(business: Business, visits: Iterable[Visit]) -> list[VisitToBi
     work = work_of(found)
     travel_counts = settings_of(business).travel_counts
     places = places_of(business.currency)
+    taxes = sales_taxes_of(business, clients) if prices.sold else None
     rows = []
     for visit in found:
         done = work[visit.pk]
@@ -95,12 +97,29 @@ def priced_visits(business: Business, visits: Iterable[Visit]) -> list[VisitToBi
             travel_counts=travel_counts,
             places=places,
         )
+        lacks_place = False
+        if taxes is not None:
+            priced, lacks_place = with_sales_taxes(priced, visit, prices.sold, taxes)
         net = sum((line.as_line().net(places) for line in priced.lines), ZERO)
         billed = sum(done.work.head.values())
         obstacles = _obstacles(done, priced, net)
         cautions = _cautions(business, visit.farm.client, done, priced)
+        if lacks_place:
+            obstacles = (*obstacles, _no_place(visit))
+        elif taxes is not None and (number := taxes.ran_out(visit.farm.client_id, visit.date)):
+            cautions = (*cautions, _ran_out(number))
         rows.append(VisitToBill(visit, done.work, priced, net, billed, done.recorded, obstacles, cautions))
     return rows
+
+
+def _no_place(visit: Visit) -> Caution:
+    text = _("Nobody said in which place %(farm)s lies for sales taxes. Say so under Prices, Sales taxes.")
+    return Caution("no_sales_tax_place", text % {"farm": visit.farm.name})
+
+
+def _ran_out(number: str) -> Caution:
+    text = _("Certificate %(number)s ran out before this day: sales tax is charged. Ask the client for a new one.")
+    return Caution("certificate_ran_out", text % {"number": number})
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy
 from billing.charges.totals import Line, TaxGroup, Totals, compute_totals, credit_totals
 from billing.currencies import MOST, places_of
 from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax
+from billing.services.sales_tax import has_levies, rounding_of, worked_out, write_sales_taxes
 from trimmer.errors import Refusal
 
 
@@ -34,7 +35,9 @@ def totals_of(invoice: Invoice, lines: Sequence[InvoiceLine]) -> Totals:
     places = places_of(invoice.currency)
     figures = [as_line(row) for row in lines]
     if invoice.kind == InvoiceKind.INVOICE or invoice.credits_id is None:
-        return compute_totals(figures, places=places)
+        totals = compute_totals(figures, places=places)
+        worked = worked_out(lines, (), totals, rounding_of(invoice.business), places) if has_levies(lines) else None
+        return totals if worked is None else compute_totals(figures, taxes=worked.by_group, places=places)
     # One draft of a credit note at a time: what was drafted earlier was issued earlier.
     earlier = InvoiceTax.objects.filter(
         invoice__credits=invoice.credits_id, invoice__state=InvoiceState.ISSUED, invoice__lt=invoice.pk
@@ -66,6 +69,7 @@ def write_totals(invoice: Invoice) -> Totals:
         )
         for group in totals.tax_groups
     )
+    write_sales_taxes(invoice, lines, (), totals)
     invoice.net_total, invoice.tax_total, invoice.gross_total = totals.net_total, totals.tax_total, totals.gross_total
     invoice.save(update_fields=["net_total", "tax_total", "gross_total"])
     return totals

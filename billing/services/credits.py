@@ -236,6 +236,7 @@ def _copy(line: InvoiceLine, quantity: Decimal, price: Decimal, places: int) -> 
         tax_name=line.tax_name,
         tax_rate=line.tax_rate,
         exemption_reason=line.exemption_reason,
+        levies=line.levies,
         source=_("line %(position)s of %(number)s") % {"position": line.position, "number": line.invoice.number},
     )
     row.net = as_line(row).net(places)

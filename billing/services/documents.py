@@ -102,6 +102,8 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
     credit = invoice.kind == InvoiceKind.CREDIT_NOTE
     lines = list(invoice.lines.order_by("position"))
     taxes = list(invoice.taxes.order_by("pk"))
+    levied = list(invoice.sales_taxes.order_by("pk"))
+    by_place = {line.tax_rate for line in lines if line.levies}
 
     def amount(value: Decimal) -> str:
         return show_number(value, language, places)
@@ -115,10 +117,16 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
         seller=_seller(seller),
         buyer=_buyer(buyer),
         groups=tuple(_groups(lines, language, places)),
-        taxes=tuple(
-            PrintedTax(tax_label(row.name, row.rate, language), amount(row.base), amount(row.tax))
-            for row in taxes
-            if row.rate
+        taxes=(
+            *(
+                PrintedTax(tax_label(row.authority, row.rate, language), amount(row.base), amount(row.tax))
+                for row in levied
+            ),
+            *(
+                PrintedTax(tax_label(row.name, row.rate, language), amount(row.base), amount(row.tax))
+                for row in taxes
+                if row.rate and row.rate not in by_place
+            ),
         ),
         totals=PrintedTotals(
             net=amount(invoice.net_total),

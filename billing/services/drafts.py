@@ -15,16 +15,18 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from billing.charges.prices import ChargeLine
+from billing.charges.sales_tax import Levy, Sold
 from billing.charges.totals import ZERO, rounded
 from billing.currencies import MOST, places_of
 from billing.models import BilledVisit, Invoice, InvoiceKind, InvoiceLine, InvoiceState, TaxCategory
 from billing.queries.prices import Prices, prices_of
+from billing.queries.sales_tax import levies_of, place_for_typed_lines, sales_taxes_of
 from billing.queries.visits import Caution, VisitToBill, priced_visits, visits_to_bill
 from billing.services.amounts import as_line, write_totals
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client, User, Visit
-from trimmer.showing import show_day
+from trimmer.showing import show_day, to_local
 
 MOST_QUANTITY = Decimal(1_000_000)
 PLACES = 4
@@ -161,6 +163,7 @@ def _frozen(invoice: Invoice, place: int, visit: Visit, line: ChargeLine, prices
         tax_name=prices.tax_names.get((line.sheet_key, line.article), ""),
         tax_rate=line.rate,
         exemption_reason=line.exemption,
+        levies=None if line.levies is None else list(line.levies),
         source=_source(line, prices, invoice.business),
     )
 
@@ -244,7 +247,7 @@ def _revise_lines(draft: Invoice, lines: Sequence[LineValues]) -> None:
                 wrong[f"lines.{place}.line"] = _("This line is not on the draft any more.")
                 continue
             row = found
-        problems = _problems(values, draft)
+        problems = _problems(values, draft) | _place_problem(values, draft, row)
         wrong |= {f"lines.{place}.{field}": sentence for field, sentence in problems.items()}
         if not problems:
             _write(row, values, draft)
@@ -262,6 +265,7 @@ def drop_draft(*, invoice: Invoice) -> None:
     draft = hold_draft(invoice)
     draft.billed_visits.all().delete()
     draft.taxes.all().delete()
+    draft.sales_taxes.all().delete()
     draft.lines.all().delete()
     draft.delete()
 
@@ -396,6 +400,26 @@ def _problems(values: LineValues, draft: Invoice) -> dict[str, str]:
     return found
 
 
+def _place_problem(values: LineValues, draft: Invoice, row: InvoiceLine) -> dict[str, str]:
+    """A line with sales taxes needs the place of its farm."""
+    tax = values.tax_category
+    if tax is None or not tax.sales_tax or tax.business_id != draft.business_id or _levy(tax, draft, row) is not None:
+        return {}
+    return {"tax_category": _("Say first in which place the farm lies for sales taxes; typed lines need one for all.")}
+
+
+def _levy(tax: TaxCategory, draft: Invoice, row: InvoiceLine) -> tuple[str, Levy] | None:
+    """The sales taxes on a line changed by hand, on the day of its visit or else of the draft, and what the invoice
+    says where there are none."""
+    farm = row.visit.farm if row.visit is not None else place_for_typed_lines(draft.client)
+    if farm is None:
+        return None
+    taxes = sales_taxes_of(draft.business, {draft.client_id})
+    day = row.visit_date or to_local(draft.drafted_at, draft.business.time_zone).date()
+    levy = taxes.levy(farm.pk, draft.client_id, Sold(tax.sales_tax), day)
+    return None if levy is None else (taxes.why_none(farm.pk, levy), levy)
+
+
 def _write(row: InvoiceLine, values: LineValues, draft: Invoice) -> None:
     before = (row.quantity, row.price, row.tax_code, row.tax_rate)
     row.name, row.quantity, row.price = values.name.strip()[:200], values.quantity, values.price
@@ -403,6 +427,11 @@ def _write(row: InvoiceLine, values: LineValues, draft: Invoice) -> None:
         tax = values.tax_category
         row.tax_code, row.tax_name, row.tax_rate = tax.code, tax.name, tax.rate
         row.exemption_reason = tax.exemption_reason
+        row.levies = None
+        if tax.sales_tax and (levy := _levy(tax, draft, row)) is not None:
+            why_none, found = levy
+            row.tax_code, row.tax_rate, row.levies = found.category, found.rate, list(levies_of(found))
+            row.exemption_reason = "" if found.rates else why_none
     if row.article and before != (row.quantity, row.price, row.tax_code, row.tax_rate):
         row.source = _("changed by hand")
     row.net = as_line(row).net(places_of(draft.currency))

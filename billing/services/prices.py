@@ -14,7 +14,7 @@ from django.db.models import ProtectedError
 from django.utils.translation import gettext_lazy
 
 from billing.charges.totals import rounded
-from billing.models import Article, BillingSettings, Price, PriceList, TaxCategory, TaxCode
+from billing.models import Article, BillingSettings, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
 
@@ -62,6 +62,12 @@ class ExemptionTextNotUsed(Refusal):
     status = HTTPStatus.BAD_REQUEST
 
 
+class SalesTaxHasNoRate(Refusal):
+    code = "sales_tax_has_no_rate"
+    message = gettext_lazy("Rates and texts of sales taxes come from the place of the farm. Leave both empty here.")
+    status = HTTPStatus.BAD_REQUEST
+
+
 class TaxCategoryInUse(Refusal):
     code = "tax_category_in_use"
     message = gettext_lazy("Prices use this tax category. Give them another one first.")
@@ -105,13 +111,22 @@ def keep_tax_category(
     code: str,
     rate: Decimal,
     exemption_reason: str = "",
+    sales_tax: str = "",
 ) -> TaxCategory:
-    """Add a tax category, or change one. Lines keep the tax they were priced with; `rate` is in per cent."""
+    """Add a tax category, or change one. Lines keep the tax they were priced with; `rate` is in per cent.
+
+    With `sales_tax` (SalesTaxOn) the rates come from the place of the farm; it has no rate and no text of its own.
+    """
     row = category or TaxCategory(business=business)
     if row.business_id != business.pk:
         raise NotOfThisBusiness
     row.name, row.code, row.rate = name.strip(), code, rate
     row.exemption_reason = exemption_reason.strip()
+    row.sales_tax = sales_tax
+    if sales_tax and (sales_tax not in SalesTaxOn.values or rate or row.exemption_reason):
+        raise SalesTaxHasNoRate.at("sales_tax")
+    if sales_tax:
+        row.code = TaxCode.ZERO  # until the place says what it is
     check_tax_category(category=row)
     _save_named(row)
     return row

@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
-from billing.charges.totals import ZERO
+from billing.charges.totals import ZERO, rounded
 from billing.forms.invoices import PeriodForm
 from billing.queries.earnings import Earnings, Group, earnings_of
 from billing.queries.trail import csv_line
@@ -41,11 +41,11 @@ class Bar:
     name: str
     at: int
     middle: int
-    chute: float
+    chute: Decimal
     value: Decimal
-    width: float
+    width: Decimal
     below: bool
-    end: float
+    end: Decimal
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ class Plot:
     bars: tuple[Bar, ...]
     height: int
     mean: Decimal
-    mean_at: float
+    mean_at: Decimal
     left_out: int
 
 
@@ -74,20 +74,20 @@ def plot_of(found: Earnings) -> Plot | None:
     mean = found.total.an_hour if found.total else None
     if most <= 0 or mean is None:
         return None
-    scale = (RIGHT - LEFT) / float(most)
+    scale = (RIGHT - LEFT) / most
     # The best and the worst are what one looks for.
     shown = rows if len(rows) <= BARS else [*rows[: BARS // 2], *rows[len(rows) - (BARS - BARS // 2) :]]
     bars = []
     for place, row in enumerate(shown):
         value = row.earned.an_hour or ZERO
-        width = round(max(0.0, float(value)) * scale, 1)
-        share = row.earned.chute / row.earned.minutes if row.earned.minutes else 0
+        width = rounded(max(ZERO, value) * scale, 1)
+        chute = width * row.earned.chute / row.earned.minutes if row.earned.minutes else ZERO
         bars.append(
             Bar(
                 name=row.name if len(row.name) <= 28 else f"{row.name[:27]}…",
                 at=TOP + place * ROW,
                 middle=TOP + place * ROW + 13,
-                chute=round(width * share, 1),
+                chute=rounded(chute, 1),
                 value=value,
                 width=width,
                 below=row.below,
@@ -95,7 +95,7 @@ def plot_of(found: Earnings) -> Plot | None:
             )
         )
     height = TOP + len(bars) * ROW + 8
-    return Plot(tuple(bars), height, mean, round(LEFT + float(mean) * scale, 1), len(rows) - len(shown))
+    return Plot(tuple(bars), height, mean, LEFT + rounded(mean * scale, 1), len(rows) - len(shown))
 
 
 @may(OWNER, OFFICE)
