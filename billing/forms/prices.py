@@ -32,6 +32,16 @@ class TaxCategoryForm(ModelForm[TaxCategory]):
         }
         widgets = {"exemption_reason": forms.Textarea(attrs={"rows": 2})}
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["code"].required = False  # of sales taxes, the place says it
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or {}
+        if not values.get("code") and not values.get("sales_tax"):
+            self.add_error("code", _("Choose one, or choose sales taxes of the place."))
+        return values
+
     def _post_clean(self) -> None:
         """What the model would check, the service says with what to do about it."""
 

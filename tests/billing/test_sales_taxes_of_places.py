@@ -314,6 +314,14 @@ def test_the_office_sets_up_a_place_and_keeps_a_certificate(business: Business, 
     assert place.business.sales_tax_settings.rounding == "line"
 
 
+def test_a_tax_category_is_of_a_kind_or_of_the_place(business: Business) -> None:
+    office = make.signed_in(make.a_member(business, "office"))
+    typed = {"name": "Sales tax", "rate": "0"}
+    assert "Choose one, or" in office.post(reverse("tax-category-add"), typed).content.decode()
+    office.post(reverse("tax-category-add"), typed | {"sales_tax": "work"})
+    assert TaxCategory.objects.get().sales_tax == "work"
+
+
 def test_a_refusal_keeps_what_was_typed(business: Business) -> None:
     office = make.signed_in(make.a_member(business, "office"))
     typed = {"name": "Orin", "rates-TOTAL_FORMS": 2, "rates-INITIAL_FORMS": 0}
