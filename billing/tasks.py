@@ -7,13 +7,15 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
+from celery import shared_task
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from billing.models import BooksFile, Invoice, IssueRun
+from billing.models import BooksFile, Invoice, InvoiceSending, IssueRun, SendingState
 from billing.services.books import BOOKS_JOB, books_zip
 from billing.services.issuing import ISSUE_JOB, issue_for_run
 from billing.services.reminders import REMIND_JOB, send_reminder
-from billing.services.sending import send_invoice
+from billing.services.sending import SEND_JOB, deliver, send_invoice, try_again_what_failed
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Client
@@ -75,6 +77,24 @@ def _send_once(invoice: Invoice, run: IssueRun, work: Work) -> None:
     invoice.refresh_from_db()
     if not invoice.sendings.exists():
         send_invoice(invoice=invoice, by=run.asked_by, now=work.clock())
+
+
+@job_kind(SEND_JOB)
+def send_invoices(work: Work) -> Callable[[], dict[str, Any]]:
+    """Hand e-mails to the mail server, each noted by itself: what this worker's forerunner sent is left alone."""
+    rows = InvoiceSending.objects.of(work.job.business).filter(pk__in=work.job.arguments["sendings"])
+    told = [
+        deliver(sending=row, now=work.clock())
+        for row in rows.select_related("invoice__business", "invoice__client", "message__business").order_by("pk")
+    ]
+    sent = [row.pk for row in told if row.state == SendingState.SENT]
+    return lambda: {"sent": sent, "failed": [row.pk for row in told if row.pk not in sent]}
+
+
+@shared_task(name="billing.tasks.try_mails_again")
+def try_mails_again() -> int:
+    """Try again what the mail server did not take. Safe to run at any time."""
+    return try_again_what_failed(now=timezone.now())
 
 
 @job_kind(BOOKS_JOB)

@@ -19,6 +19,7 @@ from billing.models import (
     Invoice,
     InvoiceFile,
     InvoiceLine,
+    InvoiceSending,
     InvoiceTax,
     IssueRun,
     Payment,
@@ -52,6 +53,7 @@ from trimmer.models import (
     Recheck,
     RecheckRule,
     Role,
+    SentMessage,
     SheetImport,
     SheetState,
     Treatment,
@@ -232,11 +234,16 @@ def _add_bills(world: World) -> None:
     books = BooksFile.objects.create(
         business=business, first=make.TODAY, last=make.TODAY, asked_at=now, content=b"PK", made_at=now
     )
+    message = SentMessage.objects.create(
+        business=business, client=client, kind="invoice", recipient="a@example.test", subject=MARK, sent_at=now
+    )
+    sending = InvoiceSending.objects.create(invoice=invoice, message=message)
     place = SalesTaxPlace.objects.create(business=business, name=f"{MARK} County")
     certificate = ExemptionCertificate.objects.create(client=client, number=MARK, valid_from=make.TODAY)
     stop = ReminderStop.objects.create(business=business, client=client, reason=MARK, set_at=now)
     world.objects |= {
         "reminder-stops": stop,
+        "invoice-sendings": sending,
         "sales-tax-places": place,
         "exemption-certificates": certificate,
         "books-files": books,

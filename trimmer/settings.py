@@ -174,6 +174,7 @@ CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TIMEZONE = "UTC"
 CELERY_BEAT_SCHEDULE = {
     "requeue-stale-jobs": {"task": "trimmer.tasks.requeue_stale_jobs", "schedule": 10.0},
+    "try-mails-again": {"task": "billing.tasks.try_mails_again", "schedule": 60.0},
     "keep-ways-ready": {"task": "scheduling.road_tasks.keep_ways_ready", "schedule": 30.0},
     "learn-each-night": {"task": "scheduling.pace_tasks.learn_each_night", "schedule": 3600.0},
     "tidy-roads": {"task": "scheduling.road_tasks.tidy_roads", "schedule": 6 * 3600.0},

@@ -270,7 +270,8 @@ class SendSerializer(serializers.Serializer[Any]):
 
 
 class SendingSerializer(serializers.ModelSerializer[InvoiceSending]):
-    """`failed` until the mail server has taken it."""
+    """`queued` until a worker has handed it to the mail server (`sent`), or could not (`failed`, with the reason). What
+    failed is tried again a few times."""
 
     recipient = serializers.EmailField(source="message.recipient", read_only=True)
     sent_at = serializers.DateTimeField(source="message.sent_at", read_only=True)
@@ -278,7 +279,7 @@ class SendingSerializer(serializers.ModelSerializer[InvoiceSending]):
 
     class Meta:
         model = InvoiceSending
-        fields = ["id", "recipient", "sent_at", "failed"]
+        fields = ["id", "recipient", "sent_at", "state", "reason", "tries", "failed"]
         read_only_fields = fields
 
 

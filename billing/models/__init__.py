@@ -3,7 +3,7 @@
 from billing.models.amounts import NEARLY_NOTHING, AmountField
 from billing.models.bank import BankColumns, BankEntry, BankEntryState, BankFile
 from billing.models.books import BookAccount, BookRole, BooksFile
-from billing.models.files import InvoiceFile, InvoiceSending, InvoiceXml, Syntax
+from billing.models.files import InvoiceFile, InvoiceSending, InvoiceXml, SendingState, Syntax
 from billing.models.invoices import (
     BilledVisit,
     Invoice,
@@ -77,6 +77,7 @@ __all__ = [
     "SalesTaxRate",
     "SalesTaxRounding",
     "SalesTaxSettings",
+    "SendingState",
     "Syntax",
     "TaxCategory",
     "TaxCode",

@@ -63,8 +63,14 @@ class InvoiceXml(OwnedModel):
         return self.sha256
 
 
+class SendingState(models.TextChoices):
+    QUEUED = "queued", _("on its way")
+    SENT = "sent", _("handed over")
+    FAILED = "failed", _("not sent")
+
+
 class InvoiceSending(OwnedModel):
-    """An issued document was sent by e-mail. Whether the mail server took it stands with the message."""
+    """An issued document goes to somebody by e-mail: a worker hands it over, and tries again a few times."""
 
     business_path: ClassVar[str] = "invoice__business"
     client_path: ClassVar[str] = "invoice__client"
@@ -72,6 +78,10 @@ class InvoiceSending(OwnedModel):
     invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="sendings")
     message = models.OneToOneField(SentMessage, models.PROTECT, related_name="invoice_sending")
     sent_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    state = models.CharField(_("state"), max_length=6, choices=SendingState.choices, default=SendingState.QUEUED)
+    reason = models.CharField(_("why not"), max_length=300, blank=True)
+    tries = models.PositiveSmallIntegerField(_("tries"), default=0)
+    tried_at = models.DateTimeField(_("last tried"), null=True, blank=True)
 
     objects = BusinessQuerySet["InvoiceSending"].as_manager()
 
@@ -79,6 +89,10 @@ class InvoiceSending(OwnedModel):
         verbose_name = _("sending of an invoice")
         verbose_name_plural = _("sendings of invoices")
         ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(condition=choices_hold("state", SendingState), name="sending_state_is_known"),
+            models.CheckConstraint(condition=~models.Q(state="failed", reason=""), name="sending_that_failed_says_why"),
+        ]
 
     def __str__(self) -> str:
         return str(self.message)

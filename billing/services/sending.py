@@ -1,4 +1,4 @@
-"""An issued document goes to the client by e-mail, with its file."""
+"""An issued document goes to the client by e-mail, with its file. A worker hands it to the mail server."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import datetime as dt
 import re
 from collections.abc import Iterable
 from http import HTTPStatus
+from typing import Final
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
@@ -13,18 +14,29 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState, Syntax
+from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState, SendingState, Syntax
 from billing.services.documents import bytes_of, keep_document
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import User
-from trimmer.services.messages import send_message, write_body
+from trimmer.services.jobs import start_job
+from trimmer.services.messages import hand_over, note_messages, write_body
 from trimmer.showing import show_day, show_money
+
+SEND_JOB: Final = "send_invoices"
+MOST_TRIES: Final = 5
+FIRST_PAUSE: Final = dt.timedelta(minutes=5)
+"""Before the second try; each pause is twice the one before."""
 
 
 class NotIssuedYet(Refusal):
     code = "not_issued_yet"
     message = gettext_lazy("Only what is issued can be sent. Issue the draft first.")
+
+
+class NotFailed(Refusal):
+    code = "sending_not_failed"
+    message = gettext_lazy("This e-mail is on its way or was handed over already.")
 
 
 class NoAddress(Refusal):
@@ -45,7 +57,8 @@ def send_invoice(
 ) -> list[InvoiceSending]:
     """Send an issued document to the given addresses, or to the client's own. Says which sendings it noted.
 
-    Raises NotIssuedYet, NoAddress, AddressRefused.
+    They wait for a worker, which starts on them once the transaction is through; one that the mail server does not take
+    is tried again later. Raises NotIssuedYet, NoAddress, AddressRefused.
     """
     if invoice.state != InvoiceState.ISSUED:
         raise NotIssuedYet
@@ -58,13 +71,69 @@ def send_invoice(
             validate_email(address)
         except ValidationError:
             raise AddressRefused.at("recipients", address=address) from None
-    pdf = bytes_of(keep_document(invoice=invoice, now=now))
+    keep_document(invoice=invoice, now=now)
     business = invoice.business
     with business_locale(business):
         credit = invoice.kind == InvoiceKind.CREDIT_NOTE
         words = _("Credit note %(number)s of %(business)s") if credit else _("Invoice %(number)s of %(business)s")
         subject = words % {"number": invoice.number, "business": business.name}
-    body = write_body(
+    messages = note_messages(
+        business=business,
+        client=invoice.client,
+        kind="credit_note" if credit else "invoice",
+        recipients=addresses,
+        subject=subject,
+        now=now,
+    )
+    made = [InvoiceSending.objects.create(invoice=invoice, message=message, sent_by=by) for message in messages]
+    start_job(business=business, kind=SEND_JOB, arguments={"sendings": [one.pk for one in made]}, asked_by=by)
+    return made
+
+
+def deliver(*, sending: InvoiceSending, now: dt.datetime) -> InvoiceSending:
+    """Hand an e-mail that waits, or that failed, to the mail server, and note what came of it.
+
+    A worker that dies in between leaves it waiting, so in the worst case somebody gets it twice, but nobody never.
+    """
+    sending.refresh_from_db()
+    if sending.state == SendingState.SENT:
+        return sending
+    invoice = sending.invoice
+    file = (file_name(invoice), bytes_of(keep_document(invoice=invoice, now=now)), "application/pdf")
+    reason = hand_over(note=sending.message, body=_body(invoice), attachments=[file])
+    sending.state = SendingState.FAILED if reason else SendingState.SENT
+    sending.reason, sending.tries, sending.tried_at = reason[:300], sending.tries + 1, now
+    sending.save(update_fields=["state", "reason", "tries", "tried_at"])
+    return sending
+
+
+@transaction.atomic
+def send_again(*, sending: InvoiceSending, by: User | None) -> InvoiceSending:
+    """Try an e-mail again that the mail server did not take. Raises NotFailed."""
+    queued = InvoiceSending.objects.filter(pk=sending.pk, state=SendingState.FAILED).update(
+        state=SendingState.QUEUED, reason=""
+    )
+    if not queued:
+        raise NotFailed
+    start_job(business=sending.invoice.business, kind=SEND_JOB, arguments={"sendings": [sending.pk]}, asked_by=by)
+    sending.refresh_from_db()
+    return sending
+
+
+def try_again_what_failed(*, now: dt.datetime) -> int:
+    """Have those tried again that the mail server did not take, each later than the time before. Says how many."""
+    rows = InvoiceSending.objects.filter(state=SendingState.FAILED, tries__lt=MOST_TRIES).select_related(
+        "invoice__business", "sent_by"
+    )
+    due = [row for row in rows if row.tried_at is None or row.tried_at + FIRST_PAUSE * 2 ** (row.tries - 1) <= now]
+    for row in due:
+        send_again(sending=row, by=row.sent_by)
+    return len(due)
+
+
+def _body(invoice: Invoice) -> str:
+    business, credit = invoice.business, invoice.kind == InvoiceKind.CREDIT_NOTE
+    return write_body(
         business=business,
         template="billing/mail/invoice.txt",
         invoice=invoice,
@@ -73,17 +142,6 @@ def send_invoice(
         due=_day(invoice.due_on, business.language),
         total=show_money(invoice.gross_total, invoice.currency, business.language),
     )
-    messages = send_message(
-        business=business,
-        client=invoice.client,
-        kind="credit_note" if credit else "invoice",
-        recipients=addresses,
-        subject=subject,
-        body=body,
-        attachments=[(file_name(invoice), pdf, "application/pdf")],
-        now=now,
-    )
-    return [InvoiceSending.objects.create(invoice=invoice, message=message, sent_by=by) for message in messages]
 
 
 def _day(day: dt.date | None, language: str) -> str:

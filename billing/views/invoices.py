@@ -15,6 +15,7 @@ from django.urls import path
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
+from django.views.decorators.http import require_POST
 
 from billing.documents.together import printed_together
 from billing.forms import as_key
@@ -28,7 +29,7 @@ from billing.forms.invoices import (
     VisitFilter,
     line_formset,
 )
-from billing.models import Invoice, InvoiceKind, InvoiceState, IssueRun
+from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState, IssueRun
 from billing.queries.balances import (
     client_balance,
     invoice_standing,
@@ -51,7 +52,7 @@ from billing.services.drafts import (
 )
 from billing.services.einvoices import mends_of, wants_e_invoices
 from billing.services.issuing import issue_invoice, start_issue_run, tax_problems, tax_sentences
-from billing.services.sending import NotIssuedYet, file_name, send_invoice
+from billing.services.sending import NotIssuedYet, file_name, send_again, send_invoice
 from trimmer.access import FARM, OFFICE, OWNER, SeatedRequest, may
 from trimmer.errors import Refusal
 from trimmer.forms import posted, say_refusal
@@ -372,9 +373,19 @@ def invoice_send(request: SeatedRequest, pk: int) -> HttpResponse:
             say_refusal(form, refusal)
         else:
             addresses = ", ".join(one.message.recipient for one in sent)
-            messages.success(request, _("Handed to the mail server for %(addresses)s.") % {"addresses": addresses})
+            messages.success(request, _("On its way to %(addresses)s.") % {"addresses": addresses})
             return redirect("invoice-page", pk=invoice.pk)
     return render(request, "billing/invoice_send.html", {"invoice": invoice, "form": form})
+
+
+@may(OWNER, OFFICE)
+@require_POST
+def invoice_send_again(request: SeatedRequest, pk: int) -> HttpResponse:
+    """Try an e-mail again that the mail server did not take."""
+    row = get_object_or_404(InvoiceSending.objects.seen_by(request.seat).select_related("invoice__business"), pk=pk)
+    send_again(sending=row, by=request.user)
+    messages.success(request, _("It is tried again."))
+    return redirect("invoice-page", pk=row.invoice_id)
 
 
 def _may_see(request: SeatedRequest) -> None:
@@ -409,4 +420,5 @@ urlpatterns = [
     path("invoices/<int:pk>/pdf", invoice_pdf, name="invoice-pdf"),
     path("invoices/<int:pk>/credit", invoice_credit, name="invoice-credit"),
     path("invoices/<int:pk>/send", invoice_send, name="invoice-send"),
+    path("invoice-sendings/<int:pk>/again", invoice_send_again, name="invoice-send-again"),
 ]

@@ -6,13 +6,17 @@ import datetime as dt
 from decimal import Decimal
 from typing import Any
 
+from billing import tasks
 from billing.models import Invoice, PriceList, TaxCategory
 from billing.services.drafts import draft_invoices
 from billing.services.issuing import issue_invoice
 from billing.services.prices import PriceValues, keep_price_list
+from billing.services.sending import SEND_JOB
 from tests import make
-from trimmer.models import Business, Client, HeadKind, Visit, VisitHead, VisitState
+from trimmer.models import Business, Client, HeadKind, Job, Visit, VisitHead, VisitState
+from trimmer.services import jobs
 
+assert tasks.send_invoices  # registers what a worker does
 D = Decimal
 
 SOUND = {
@@ -61,6 +65,12 @@ def a_draft(client: Client, *, head: dict[str, int] | None = None, **fields: Any
     visit = a_done_visit(client, head=head, **fields)
     [draft] = draft_invoices(business=client.business, visits=[visit], by=None, now=make.NOW).drafts
     return draft
+
+
+def post_what_waits() -> None:
+    """What a worker does with e-mails that wait."""
+    for job in Job.objects.unfinished().filter(kind=SEND_JOB):
+        assert jobs.run(job.pk, clock=lambda: make.NOW)
 
 
 def an_invoice(

@@ -11,7 +11,6 @@ import time_machine
 from django.core import mail
 from django.test import Client as Browser
 from django.urls import reverse
-from pytest_django import DjangoCaptureOnCommitCallbacks
 
 from billing.models import Invoice, IssueRun, Payment, PriceList, TaxCategory
 from billing.services.credits import credit_invoice
@@ -273,12 +272,11 @@ def test_a_refused_credit_is_said_beside_the_line(
     assert not invoice.credit_notes.exists()
 
 
-def test_an_invoice_is_sent(
-    office: Browser, client: Client, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
-) -> None:
+def test_an_invoice_is_sent(office: Browser, client: Client) -> None:
     invoice = bills.an_invoice(client)
-    with django_capture_on_commit_callbacks(execute=True):
-        post(office, "invoice-send", invoice.pk, recipients="a@example.test\nb@example.test")
+    post(office, "invoice-send", invoice.pk, recipients="a@example.test\nb@example.test")
+    assert "on its way" in get(office, "invoice-page", invoice.pk)
+    bills.post_what_waits()
     assert [message.to for message in mail.outbox] == [["a@example.test"], ["b@example.test"]]
     assert "handed over" in get(office, "invoice-page", invoice.pk)
 

@@ -44,17 +44,42 @@ def send_message(
     process that dies in between passes for a message sent. Nothing that goes wrong here undoes the transaction.
     Addresses given twice (whatever their case) and empty ones count once or not at all.
     """
+    notes = note_messages(business=business, client=client, kind=kind, recipients=recipients, subject=subject, now=now)
+    if notes:
+        transaction.on_commit(lambda: _hand_over(business, notes, body, attachments), robust=True)
+    return notes
+
+
+def note_messages(
+    *,
+    business: Business,
+    client: Client | None,
+    kind: str,
+    recipients: Iterable[str],
+    subject: str,
+    now: dt.datetime,
+) -> list[SentMessage]:
+    """Note one e-mail to each recipient that somebody else hands over (`hand_over`), "failed" until that is done."""
     line = " ".join(subject.split())[:LONGEST_SUBJECT]
     addresses = {address.strip().lower(): address.strip() for address in recipients if address.strip()}
-    notes = [
+    return [
         SentMessage.objects.create(
             business=business, client=client, kind=kind, recipient=address, subject=line, sent_at=now, failed=True
         )
         for address in addresses.values()
     ]
-    if notes:
-        transaction.on_commit(lambda: _hand_over(business, notes, body, attachments), robust=True)
-    return notes
+
+
+def hand_over(*, note: SentMessage, body: str, attachments: Sequence[Attachment] = ()) -> str:
+    """Hand a noted e-mail to the mail server now. Says why it was not taken; "" when it was."""
+    connection: BaseEmailBackend = get_connection(timeout=SECONDS_TO_ANSWER)
+    try:
+        _message(note.business, note, body, attachments, connection).send()
+    except OSError as refused:  # also every error of smtplib
+        log.exception("message %s (%s) could not be sent", note.pk, note.kind)
+        return str(refused) or type(refused).__name__
+    SentMessage.objects.filter(pk=note.pk).update(failed=False)
+    return ""
 
 
 def write_body(*, business: Business, template: str, **values: Any) -> str:

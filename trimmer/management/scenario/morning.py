@@ -13,7 +13,7 @@ from billing.services.documents import bytes_of, keep_document
 from billing.services.drafts import draft_invoices
 from billing.services.issuing import issue_invoice
 from billing.services.payments import record_payment
-from billing.services.sending import file_name, send_invoice
+from billing.services.sending import deliver, file_name, send_invoice
 from scheduling.models import ProposedWeek
 from scheduling.services.weeks import confirm_week, propose_week
 from trimmer.embedded import CannotStart, Child
@@ -84,7 +84,8 @@ def bill_visit(ground: Ground, visit: Visit, folder: Path) -> Bill:
     drafting = draft_invoices(business=ground.business, visits=[visit], by=office, now=now)
     (draft,) = drafting.drafts
     invoice = issue_invoice(invoice=draft, on=ground.today, by=office, now=now)
-    send_invoice(invoice=invoice, by=office, now=now)
+    for sending in send_invoice(invoice=invoice, by=office, now=now):
+        deliver(sending=sending, now=now)
     folder.mkdir(parents=True, exist_ok=True)
     pdf = folder / file_name(invoice)
     pdf.write_bytes(bytes_of(keep_document(invoice=invoice, now=now)))

@@ -20,7 +20,7 @@ from billing.services.credits import LineCredit, credit_invoice
 from billing.services.drafts import draft_invoices
 from billing.services.issuing import issue_invoice
 from billing.services.payments import record_payment
-from billing.services.sending import send_invoice
+from billing.services.sending import deliver, send_invoice
 from trimmer.management.scenario.agenda import Stop, agenda
 from trimmer.management.scenario.chute import Cow, Look, look_at
 from trimmer.management.scenario.founding import Ground
@@ -366,7 +366,8 @@ def _office_day(ground: Ground, memory: Memory, friday: dt.date) -> None:
     for draft in drafting.drafts[kept_back:]:
         invoice = issue_invoice(invoice=draft, on=friday, by=ground.people["office"], now=now)
         if is_last and invoice.client.email:
-            send_invoice(invoice=invoice, by=ground.people["office"], now=now)
+            for sending in send_invoice(invoice=invoice, by=ground.people["office"], now=now):
+                deliver(sending=sending, now=now)
         _expect_money(memory, invoice, habits[invoice.client.number], friday)
 
 
