@@ -20,6 +20,7 @@ from django.utils.translation import gettext as _
 
 from trimmer import embedded
 from trimmer.access import business_locale
+from trimmer.acting import acting
 from trimmer.errors import Refusal
 from trimmer.management.scenario.bank import write_statement
 from trimmer.management.scenario.clearing import clear_database, clear_folder
@@ -106,9 +107,11 @@ class Command(BaseCommand):
         visit = visit_of_yesterday(ground)
         story.at_chute(visit)
         story.rechecks(visit)
-        bill = bill_visit(ground, visit, folder / "invoices")
+        with acting(ground.people["office"], "demo"):
+            bill = bill_visit(ground, visit, folder / "invoices")
+            payment = take_payment(ground, bill.invoice)
         story.invoice(bill)
-        story.payment(take_payment(ground, bill.invoice), bill.invoice)
+        story.payment(payment, bill.invoice)
         story.bank(*write_statement(ground, folder / "bank"))
 
     def _progress(self, message: str, percent: int) -> None:

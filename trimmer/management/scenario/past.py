@@ -21,6 +21,7 @@ from billing.services.drafts import draft_invoices
 from billing.services.issuing import issue_invoice
 from billing.services.payments import record_payment
 from billing.services.sending import deliver, send_invoice
+from trimmer.acting import acting
 from trimmer.management.scenario.agenda import Stop, agenda
 from trimmer.management.scenario.chute import Cow, Look, look_at
 from trimmer.management.scenario.founding import Ground
@@ -107,7 +108,8 @@ def live_through(ground: Ground, tell: Callable[[str, int], None]) -> None:
             if date < ground.today:
                 _see_to_rechecks(ground, memory, date)
                 if date.weekday() == FRIDAY:
-                    _office_day(ground, memory, date)
+                    with acting(ground.people["office"], "demo"):
+                        _office_day(ground, memory, date)
         tell(f"{date:%d %b %Y}", 100 * (number + 1) // days)
     for client in ground.valley.clients:
         if client.on_hold:
