@@ -10,15 +10,20 @@ import pytest
 from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
+from django.urls import reverse
+from rest_framework.test import APIClient
 
 from billing import trail
 from billing.models import Payment, TrailEntry, TrailHead
 from billing.queries.trail import Break, check_trail
+from billing.services.issuing import start_issue_run
 from billing.services.payments import record_payment, undo_payment
 from tests import make
 from tests.billing import bills
 from trimmer.acting import acting
 from trimmer.models import Client
+from trimmer.services import jobs
+from trimmer.services.people import make_token
 
 pytestmark = pytest.mark.django_db
 
@@ -76,6 +81,26 @@ def test_the_person_of_a_request_is_noted(client: Client) -> None:
     make.signed_in(owner).post("/billing-settings", {"credit_prefix": "CR-"})
     [entry] = entries("billingsettings", act="added") or entries("billingsettings", act="changed")
     assert (entry.by, entry.told["through"]) == (owner.user.pk, "billing-settings")
+
+
+def test_the_person_of_a_token_is_noted(client: Client) -> None:
+    office = make.a_member(client.business, "office")
+    _token, secret = make_token(seat=office, name="till", now=make.NOW)
+    program = APIClient(headers={"Authorization": f"Bearer {secret}"})
+    values = {"name": "VAT 20 %", "code": "S", "rate": "20"}
+    assert program.post(reverse("api-tax-category-list"), values, format="json").status_code == 201
+    [entry] = entries("taxcategory")
+    assert (entry.by, entry.told["through"]) == (office.user.pk, "api-tax-category-list")
+
+
+def test_the_person_who_asked_for_a_job_is_noted(client: Client) -> None:
+    office = make.a_member(client.business, "office")
+    draft = bills.a_draft(client)
+    run = start_issue_run(business=client.business, invoices=[draft], on=make.TODAY, by=office.user, now=make.NOW)
+    assert run.job is not None
+    assert jobs.run(run.job.pk, clock=lambda: make.NOW)
+    issued = [entry for entry in entries("invoice", act="changed") if entry.told["after"]["state"] == "issued"]
+    assert [(entry.by, entry.told["through"]) for entry in issued] == [(office.user.pk, "job issue_invoices")]
 
 
 def test_nobody_is_noted_where_nobody_acts(client: Client) -> None:
