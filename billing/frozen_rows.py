@@ -1,8 +1,8 @@
 """Triggers: what is issued is neither changed nor taken away, whoever asks. The database has the last word.
 
-Frozen are an issued invoice or credit note, its lines, its taxes, its e-invoices, its file, and which visits it bills
-(one may be released, once). A counter that has given a number only goes up. On PostgreSQL this holds for TRUNCATE too,
-which passes row triggers by.
+Frozen are an issued invoice or credit note, its lines, discounts and taxes, its e-invoices, its file, and which visits
+it bills (one may be released, once). A counter that has given a number only goes up. On PostgreSQL this holds for
+TRUNCATE too, which passes row triggers by.
 
 On SQLite altering a table drops its triggers, so they are laid anew after every run of migrations (billing.apps). A
 migration that alters one of these tables once they are there must `lift` first: SQLite refuses to alter a table that
@@ -20,7 +20,14 @@ from django.db import transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 
 INVOICES = "billing_invoice"
-PARTS = ("billing_invoiceline", "billing_invoicetax", "billing_invoicesalestax", "billing_invoicexml")
+PARTS = (
+    "billing_invoiceline",
+    "billing_invoicediscount",
+    "billing_invoiceallowance",
+    "billing_invoicetax",
+    "billing_invoicesalestax",
+    "billing_invoicexml",
+)
 FILES = ("billing_invoicefile",)
 BILLED = ("billing_billedvisit",)
 COUNTERS = ("billing_invoiceseries",)

@@ -21,6 +21,7 @@ from rest_framework.routers import SimpleRouter
 from billing.api.shared import AmountField, BillsView, CautionSerializer, KeyFilter
 from billing.models import (
     Invoice,
+    InvoiceAllowance,
     InvoiceKind,
     InvoiceLine,
     InvoiceSending,
@@ -35,7 +36,7 @@ from billing.queries.visits import VisitToBill, priced_visits, visits_to_bill
 from billing.services import credits, drafts, issuing, sending
 from billing.services.credits import LineCredit
 from billing.services.documents import bytes_of, keep_document, preview_document
-from billing.services.drafts import UNITS, Drafting, LineValues, Repricing
+from billing.services.drafts import UNITS, DiscountValues, Drafting, LineValues, Repricing
 from billing.services.einvoices import xml_of
 from trimmer.access import FARM, OFFICE, OWNER
 from trimmer.api.own import OwnKey
@@ -110,6 +111,7 @@ class VisitToBillViewSet(BillsView, viewsets.GenericViewSet[Visit]):
 
 class InvoiceLineSerializer(serializers.ModelSerializer[InvoiceLine]):
     net = AmountField(read_only=True)
+    allowance = AmountField(read_only=True, help_text="What is taken off the line: `net` is less by it.")
 
     class Meta:
         model = InvoiceLine
@@ -124,14 +126,30 @@ class InvoiceLineSerializer(serializers.ModelSerializer[InvoiceLine]):
             "quantity",
             "unit",
             "price",
+            "allowance",
+            "allowance_percent",
+            "allowance_reason",
             "net",
             "tax_code",
             "tax_name",
             "tax_rate",
             "exemption_reason",
             "source",
+            "detail",
             "credits",
         ]
+        read_only_fields = fields
+
+
+class InvoiceAllowanceSerializer(serializers.ModelSerializer[InvoiceAllowance]):
+    """A discount under the lines in one tax (EN 16931, BG-20)."""
+
+    base = AmountField(read_only=True)
+    amount = AmountField(read_only=True)
+
+    class Meta:
+        model = InvoiceAllowance
+        fields = ["discount", "reason", "percent", "base", "amount", "tax_code", "tax_rate"]
         read_only_fields = fields
 
 
@@ -194,10 +212,11 @@ class WholeInvoiceSerializer(InvoiceSerializer):
     """An invoice with its lines and taxes."""
 
     lines = InvoiceLineSerializer(many=True, read_only=True)
+    allowances = InvoiceAllowanceSerializer(many=True, read_only=True)
     taxes = InvoiceTaxSerializer(many=True, read_only=True)
 
     class Meta(InvoiceSerializer.Meta):
-        fields = [*InvoiceSerializer.Meta.fields, "lines", "taxes"]
+        fields = [*InvoiceSerializer.Meta.fields, "lines", "allowances", "taxes"]
         read_only_fields = fields
 
 
@@ -232,13 +251,29 @@ class LineValuesSerializer(serializers.Serializer[Any]):
     unit = serializers.ChoiceField(choices=[(code, str(code)) for code in UNITS], required=False, default="")
     price = serializers.DecimalField(max_digits=12, decimal_places=4)
     tax_category = OwnKey(Tax, required=False, allow_null=True, default=None)
+    percent = serializers.DecimalField(
+        max_digits=6, decimal_places=3, required=False, allow_null=True, default=None, help_text="Off this line."
+    )
+    amount = serializers.DecimalField(max_digits=14, decimal_places=3, required=False, allow_null=True, default=None)
+    reason = serializers.CharField(max_length=100, required=False, allow_blank=True, default="")
+
+
+class DiscountValuesSerializer(serializers.Serializer[Any]):
+    """A discount under the lines: per cent or an amount before tax. With its key in `discount` one that is there."""
+
+    discount = serializers.IntegerField(required=False, allow_null=True, default=None)
+    reason = serializers.CharField(max_length=100)
+    percent = serializers.DecimalField(max_digits=6, decimal_places=3, required=False, allow_null=True, default=None)
+    amount = serializers.DecimalField(max_digits=14, decimal_places=3, required=False, allow_null=True, default=None)
 
 
 class RevisionSerializer(serializers.Serializer[Any]):
-    """What a draft is to say. Lines that are not given come off it; without `lines` they stay."""
+    """What a draft is to say. Lines and discounts that are not given come off it; without `lines` or `discounts` those
+    stay."""
 
     note = serializers.CharField(max_length=500, required=False, allow_blank=True)
     lines = LineValuesSerializer(many=True, required=False)
+    discounts = DiscountValuesSerializer(many=True, required=False)
 
 
 class IssueSerializer(serializers.Serializer[Any]):
@@ -370,7 +405,9 @@ class InvoiceViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMixin
             return Invoice.objects.none()
         rows = with_standing(invoices_seen_by(self.seat), self.today).select_related("client", "business")
         if self.action != "list":
-            rows = rows.prefetch_related(Prefetch("lines", InvoiceLine.objects.order_by("position")), "taxes")
+            rows = rows.prefetch_related(
+                Prefetch("lines", InvoiceLine.objects.order_by("position")), "allowances", "taxes"
+            )
         return rows.order_by("state", "-issued_on", "-pk")
 
     @extend_schema(responses=WholeInvoiceSerializer)
@@ -396,7 +433,8 @@ class InvoiceViewSet(BillsView, mixins.ListModelMixin, mixins.RetrieveModelMixin
         invoice = self.get_object()
         asked = self._read(RevisionSerializer)
         lines = [LineValues(**row) for row in asked["lines"]] if "lines" in asked else None
-        drafts.revise_draft(invoice=invoice, lines=lines, note=asked.get("note"))
+        discounts = [DiscountValues(**row) for row in asked["discounts"]] if "discounts" in asked else None
+        drafts.revise_draft(invoice=invoice, lines=lines, discounts=discounts, note=asked.get("note"))
         return Response(self._shown(self.get_object()))
 
     @extend_schema(responses={204: None})

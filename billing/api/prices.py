@@ -15,15 +15,19 @@ from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
 from billing.api.shared import KeyFilter
-from billing.models import Article, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
+from billing.models import Article, Price, PriceList, PriceWay, SalesTaxOn, TaxCategory, TaxCode
+from billing.queries.prices import PRICES_IN_FULL
 from billing.services import prices
-from billing.services.prices import PriceValues
+from billing.services.prices import BandValues, PriceValues
 from trimmer.access import OFFICE, OWNER
 from trimmer.api.access import SeatedView
 from trimmer.api.own import OwnKey
 from trimmer.models import Client
 
 BILLERS = frozenset({OWNER, OFFICE})
+
+
+DISCOUNT_FIELDS = ("discount_percent", "discount_reason", "free_recheck_days")
 
 
 class TaxCategorySerializer(serializers.ModelSerializer[TaxCategory]):
@@ -81,10 +85,19 @@ class TaxCategoryViewSet(
         return TaxCategorySerializer(kept).data
 
 
+class BandSerializer(serializers.Serializer[Any]):
+    """Above so many units (for zones: km or miles from the base) the price is another."""
+
+    above = serializers.DecimalField(max_digits=12, decimal_places=4)
+    amount = serializers.DecimalField(max_digits=12, decimal_places=4)
+
+
 class PriceSerializer(serializers.ModelSerializer[Price]):
+    bands = BandSerializer(many=True, read_only=True)
+
     class Meta:
         model = Price
-        fields = ["article", "amount", "tax_category"]
+        fields = ["article", "amount", "tax_category", "way", "bands"]
         read_only_fields = fields
 
 
@@ -95,7 +108,7 @@ class PriceListSerializer(serializers.ModelSerializer[PriceList]):
 
     class Meta:
         model = PriceList
-        fields = ["id", "name", "client", "valid_from", "valid_to", "prices"]
+        fields = ["id", "name", "client", "valid_from", "valid_to", *DISCOUNT_FIELDS, "prices"]
         read_only_fields = fields
 
 
@@ -103,6 +116,8 @@ class PriceValuesSerializer(serializers.Serializer[Any]):
     article = serializers.ChoiceField(choices=Article.choices)
     amount = serializers.DecimalField(max_digits=12, decimal_places=4, help_text="Before tax, for one unit.")
     tax_category = OwnKey(TaxCategory)
+    way = serializers.ChoiceField(choices=PriceWay.choices, required=False, default=PriceWay.FLAT)
+    bands = BandSerializer(many=True, required=False, default=())
 
 
 class PriceListValuesSerializer(serializers.Serializer[Any]):
@@ -110,6 +125,13 @@ class PriceListValuesSerializer(serializers.Serializer[Any]):
     client = OwnKey(Client, required=False, allow_null=True, default=None)
     valid_from = serializers.DateField()
     valid_to = serializers.DateField(required=False, allow_null=True, default=None)
+    discount_percent = serializers.DecimalField(
+        max_digits=6, decimal_places=3, required=False, allow_null=True, default=None
+    )
+    discount_reason = serializers.CharField(max_length=100, required=False, allow_blank=True, default="")
+    free_recheck_days = serializers.IntegerField(
+        min_value=0, max_value=365, required=False, allow_null=True, default=None
+    )
     prices = PriceValuesSerializer(many=True)
 
 
@@ -139,7 +161,7 @@ class PriceListViewSet(
         if getattr(self, "swagger_fake_view", False):
             return PriceList.objects.none()
         found = PriceList.objects.seen_by(self.seat).order_by("-valid_from", "pk")
-        return found.prefetch_related(Prefetch("prices", Price.objects.order_by("pk")))
+        return found.prefetch_related(Prefetch("prices", PRICES_IN_FULL))
 
     @extend_schema(request=PriceListValuesSerializer, responses={201: PriceListSerializer})
     def create(self, request: Request) -> Response:
@@ -161,7 +183,10 @@ class PriceListViewSet(
         form = PriceListValuesSerializer(data=request.data, context=self.get_serializer_context())
         form.is_valid(raise_exception=True)
         values = dict(form.validated_data)
-        values["prices"] = [PriceValues(**row) for row in values["prices"]]
+        values["prices"] = [
+            PriceValues(**(row | {"bands": tuple(BandValues(**band) for band in row["bands"])}))
+            for row in values["prices"]
+        ]
         kept = prices.keep_price_list(business=self.seat.business, price_list=price_list, **values)
         return PriceListSerializer(self.get_queryset().get(pk=kept.pk)).data
 

@@ -38,6 +38,9 @@ def shared_out(total: Decimal, weights: Sequence[Decimal | int | Fraction], plac
 MOST_EXACT = 12
 """Farms of one round for which every group is reckoned: 4,096 groups, a few hundredths of a second."""
 
+WHOLE = 1_000_000_000
+"""A share is kept in thousand millionths: the shares of a round add up to this."""
+
 
 class Way(StrEnum):
     """How the travel of a round is shared among its farms."""
@@ -45,34 +48,39 @@ class Way(StrEnum):
     ALONE = "alone"
     EQUAL = "equal"
     HEAD = "head"
+    ZONES = "zones"
     SHAPLEY = "shapley"
     GAP = "gap"
 
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """A round by its distances: from base to each farm and between farms, in metres or any one unit. Two farms are as
-    far from each other in both directions."""
+    """A round by its distances, in metres or any one unit: from base to each farm, back from each, and from each farm
+    (row) to each other (column). The way there and the way back may differ; without `to_base` they do not."""
 
     from_base: tuple[int, ...]
     between: tuple[tuple[int, ...], ...]
+    to_base: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
+        if not self.to_base:
+            object.__setattr__(self, "to_base", self.from_base)
         count = len(self.from_base)
-        if not count or len(self.between) != count or any(len(row) != count for row in self.between):
-            raise ValueError("a trip needs a distance from base to each farm, and one between each two")
-        if any(metres < 0 for row in (self.from_base, *self.between) for metres in row):
+        rows = (self.to_base, *self.between)
+        if not count or len(self.between) != count or any(len(row) != count for row in rows):
+            raise ValueError("a trip needs a distance from base to each farm and back, and one between each two")
+        if any(metres < 0 for row in (self.from_base, *rows) for metres in row):
             raise ValueError("a distance must not be negative")
 
     def alone(self) -> tuple[int, ...]:
         """There and back for each farm by itself."""
-        return tuple(2 * metres for metres in self.from_base)
+        return tuple(out + back for out, back in zip(self.from_base, self.to_base, strict=True))
 
     def groups(self) -> tuple[int, ...]:
         """The shortest tour of every group of farms, by the group's bit pattern; 0 for nobody.
 
-        By dynamic programming over groups and the last farm (Held and Karp 1962). Raises ValueError for more farms
-        than `MOST_EXACT`.
+        By dynamic programming over groups and the last farm (Held and Karp 1962), which asks for no symmetry. Raises
+        ValueError for more farms than `MOST_EXACT`.
         """
         count = len(self.from_base)
         if count > MOST_EXACT:
@@ -87,7 +95,7 @@ class Trip:
                     if not group & 1 << farm:
                         wider, longer = ends[group | 1 << farm], so_far + self.between[last][farm]
                         wider[farm] = min(wider.get(farm, longer), longer)
-            shortest[group] = min(so_far + self.from_base[last] for last, so_far in ends[group].items())
+            shortest[group] = min(so_far + self.to_base[last] for last, so_far in ends[group].items())
         return tuple(shortest)
 
 
@@ -129,8 +137,8 @@ def _players(costs: Sequence[int | Decimal]) -> int:
     return count
 
 
-def trip_shares(trip: Trip, way: Way, head: Sequence[int]) -> tuple[Fraction, ...]:
-    """What part of a round's travel each farm bears, adding up to 1.
+def trip_shares(trip: Trip, way: Way, head: Sequence[int], fees: Sequence[Decimal | int] = ()) -> tuple[Fraction, ...]:
+    """What part of a round's travel each farm bears, adding up to 1; `fees` are those of the farms' zones.
 
     ALONE: by the distance each farm would cost by itself (Moriarity 1975), so that none bears more than driving alone
     when the round is no longer than that. Where nothing tells the farms apart (no head, no distance), all bear the
@@ -142,6 +150,8 @@ def trip_shares(trip: Trip, way: Way, head: Sequence[int]) -> tuple[Fraction, ..
             weights = [Fraction(1)] * len(trip.from_base)
         case Way.HEAD:
             weights = [Fraction(count) for count in head]
+        case Way.ZONES:
+            weights = [Fraction(exact(fee, "fee")) for fee in fees]
         case Way.ALONE:
             weights = [Fraction(metres) for metres in trip.alone()]
         case Way.SHAPLEY:
@@ -151,3 +161,8 @@ def trip_shares(trip: Trip, way: Way, head: Sequence[int]) -> tuple[Fraction, ..
     if len(weights) != len(trip.from_base) or any(weight < 0 for weight in weights) or not sum(weights):
         weights = [Fraction(1)] * len(trip.from_base)
     return tuple(weight / sum(weights) for weight in weights)
+
+
+def in_parts(shares: Sequence[Fraction]) -> tuple[int, ...]:
+    """Shares as whole thousand millionths, which add up to `WHOLE`: what is kept, and split by from then on."""
+    return tuple(int(part) for part in shared_out(Decimal(WHOLE), shares, places=0))

@@ -19,4 +19,4 @@ class ClientBillingForm(FactForm[ClientBilling]):
 
     class Meta:
         model = ClientBilling
-        fields = ["buyer_reference", "register_number", "e_address", "e_scheme"]
+        fields = ["bills", "buyer_reference", "register_number", "e_address", "e_scheme"]

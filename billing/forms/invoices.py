@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
@@ -16,11 +17,11 @@ from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
 from billing.forms.prices import trimmed
-from billing.models import Invoice, InvoiceLine, TaxCategory
+from billing.models import Invoice, InvoiceDiscount, InvoiceLine, TaxCategory
 from billing.queries.balances import Standing
 from billing.services.credits import LineCredit, LineLeft
 from billing.services.documents import tax_label
-from billing.services.drafts import UNITS, LineValues
+from billing.services.drafts import UNITS, DiscountValues, LineValues
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
 
@@ -81,6 +82,9 @@ class LineForm(forms.Form):
     unit = forms.ChoiceField(label=_("Unit"), choices=list(UNITS.items()), required=False, initial="C62")
     price = forms.DecimalField(label=_("Price"), widget=forms.NumberInput(attrs=DECIMAL))
     tax_category = forms.ModelChoiceField(TaxCategory.objects.none(), label=_("Tax"), required=False)
+    percent = forms.DecimalField(label=_("Discount (%)"), required=False, widget=forms.NumberInput(attrs=DECIMAL))
+    amount = forms.DecimalField(label=_("or amount off"), required=False, widget=forms.NumberInput(attrs=DECIMAL))
+    reason = forms.CharField(label=_("Why"), max_length=100, required=False)
 
     def __init__(self, *args: Any, business: Business, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -104,7 +108,65 @@ class LineForm(forms.Form):
             line=found["line"],
             unit=found["unit"],
             tax_category=found["tax_category"],
+            percent=found["percent"],
+            amount=found["amount"],
+            reason=found["reason"],
         )
+
+
+class DiscountForm(forms.Form):
+    """A discount under the lines of a draft; a new one has no key."""
+
+    discount = forms.IntegerField(required=False, widget=forms.HiddenInput)
+    reason = forms.CharField(label=_("Why"), max_length=100)
+    percent = forms.DecimalField(label=_("Percent"), required=False, widget=forms.NumberInput(attrs=DECIMAL))
+    amount = forms.DecimalField(
+        label=_("or amount before tax"), required=False, widget=forms.NumberInput(attrs=DECIMAL)
+    )
+
+
+class BaseDiscountFormSet(BaseFormSet[DiscountForm]):
+    """The discounts of a draft, with room for more."""
+
+    def add_fields(self, form: DiscountForm, index: int | None) -> None:
+        super().add_fields(form, index)
+        form.fields["DELETE"].label = _("Take off")
+
+    def kept(self) -> list[DiscountForm]:
+        """The rows that stay or come, in their order."""
+        gone = set(self.deleted_forms)
+        rows = [form for form in self.forms if form not in gone]
+        return [form for form in rows if form.has_changed() or form.initial.get("discount")]
+
+    def values(self) -> list[DiscountValues]:
+        names = ("reason", "percent", "amount", "discount")
+        return [DiscountValues(**{name: form.cleaned_data[name] for name in names}) for form in self.kept()]
+
+    def say_refusal(self, refusal: Refusal) -> bool:
+        """Show the parts of a refusal beside the fields they name. Says whether there were any."""
+        kept, said = self.kept(), False
+        for name, sentence in refusal.fields.items():
+            noun, place, field = [*name.split("."), "", ""][:3]
+            if noun == "discounts" and place.isdigit() and int(place) < len(kept):
+                kept[int(place)].add_error(field if field in kept[int(place)].fields else None, sentence)
+                said = True
+        return said
+
+
+_DiscountFormSet = forms.formset_factory(DiscountForm, formset=BaseDiscountFormSet, extra=1, can_delete=True)
+
+
+def discount_formset(sent: QueryDict | None, *, discounts: Iterable[InvoiceDiscount]) -> BaseDiscountFormSet:
+    """The discounts of a draft to be changed, with what was sent if it was."""
+    initial = [
+        {"discount": one.pk, "reason": one.reason, "percent": _short(one.percent), "amount": _short(one.amount)}
+        for one in discounts
+    ]
+    return cast(BaseDiscountFormSet, _DiscountFormSet(sent, initial=initial, prefix="discounts"))
+
+
+def _short(figure: Decimal | None) -> Decimal | None:
+    return None if figure is None else trimmed(figure)
 
 
 class BaseLineFormSet(BaseFormSet[LineForm]):
@@ -155,6 +217,9 @@ def _initial(line: InvoiceLine) -> dict[str, Any]:
         "price": trimmed(line.price),
         "tax_rate": line.tax_rate,
         "tax_name": line.tax_name,
+        "percent": _short(line.allowance_percent),
+        "amount": trimmed(line.allowance) if line.allowance and line.allowance_percent is None else None,
+        "reason": line.allowance_reason,
     }
 
 

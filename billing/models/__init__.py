@@ -6,7 +6,10 @@ from billing.models.books import BookAccount, BookRole, BooksFile
 from billing.models.files import InvoiceFile, InvoiceSending, InvoiceXml, SendingState, Syntax
 from billing.models.invoices import (
     BilledVisit,
+    ForgoneFee,
     Invoice,
+    InvoiceAllowance,
+    InvoiceDiscount,
     InvoiceKind,
     InvoiceLine,
     InvoiceQuerySet,
@@ -16,7 +19,7 @@ from billing.models.invoices import (
     IssueRun,
 )
 from billing.models.payments import Allocation, Payment, PaymentMethod, PaymentQuerySet
-from billing.models.prices import Article, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
+from billing.models.prices import Article, Price, PriceBand, PriceList, PriceWay, SalesTaxOn, TaxCategory, TaxCode
 from billing.models.reminders import InterestCount, LateInterest, RemindedInvoice, Reminder, ReminderStep, ReminderStop
 from billing.models.sales_tax import (
     ExemptionCertificate,
@@ -27,8 +30,9 @@ from billing.models.sales_tax import (
     SalesTaxRounding,
     SalesTaxSettings,
 )
-from billing.models.settings import E_SCHEME_HELP, BillingSettings, ClientBilling
+from billing.models.settings import E_SCHEME_HELP, BillingSettings, BillsOfClient, ClientBilling, TravelShare
 from billing.models.trail import Act, TrailEntry, TrailHead, TrailQuerySet
+from billing.models.travel import RoundShare, SharedRound
 
 __all__ = [
     "E_SCHEME_HELP",
@@ -43,14 +47,18 @@ __all__ = [
     "BankFile",
     "BilledVisit",
     "BillingSettings",
+    "BillsOfClient",
     "BookAccount",
     "BookRole",
     "BooksFile",
     "ClientBilling",
     "ExemptionCertificate",
     "FarmSalesTax",
+    "ForgoneFee",
     "InterestCount",
     "Invoice",
+    "InvoiceAllowance",
+    "InvoiceDiscount",
     "InvoiceFile",
     "InvoiceKind",
     "InvoiceLine",
@@ -67,21 +75,26 @@ __all__ = [
     "PaymentMethod",
     "PaymentQuerySet",
     "Price",
+    "PriceBand",
     "PriceList",
+    "PriceWay",
     "RemindedInvoice",
     "Reminder",
     "ReminderStep",
     "ReminderStop",
+    "RoundShare",
     "SalesTaxOn",
     "SalesTaxPlace",
     "SalesTaxRate",
     "SalesTaxRounding",
     "SalesTaxSettings",
     "SendingState",
+    "SharedRound",
     "Syntax",
     "TaxCategory",
     "TaxCode",
     "TrailEntry",
     "TrailHead",
     "TrailQuerySet",
+    "TravelShare",
 ]

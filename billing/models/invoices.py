@@ -81,6 +81,12 @@ class Invoice(OwnedModel):
     net_total = AmountField(_("net"), default=Decimal("0"))
     tax_total = AmountField(_("tax"), default=Decimal("0"))
     gross_total = AmountField(_("total"), default=Decimal("0"))
+    month = models.DateField(
+        _("collects the visits of the month"),
+        null=True,
+        blank=True,
+        help_text=_("Its first day. Empty: it is no monthly invoice."),
+    )
     note = models.CharField(_("note on the invoice"), max_length=500, blank=True)
     drafted_at = models.DateTimeField(_("drafted"))
     drafted_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
@@ -124,6 +130,11 @@ class Invoice(OwnedModel):
             models.UniqueConstraint(
                 fields=["credits"], condition=models.Q(state="draft"), name="invoice_has_one_draft_of_a_credit_note"
             ),
+            models.UniqueConstraint(
+                fields=["client", "month"],
+                condition=models.Q(state="draft", month__isnull=False),
+                name="client_has_one_draft_for_a_month",
+            ),
             models.CheckConstraint(
                 condition=models.Q(
                     gross_total__gt=models.F("net_total") + models.F("tax_total") - NEARLY_NOTHING,
@@ -160,6 +171,9 @@ class InvoiceLine(OwnedModel):
     quantity = models.DecimalField(_("quantity"), max_digits=12, decimal_places=4)
     unit = models.CharField(_("unit"), max_length=3, help_text=_("UN/ECE Recommendation 20"))
     price = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
+    allowance = AmountField(_("discount"), default=Decimal("0"))
+    allowance_percent = models.DecimalField(_("discount (%)"), max_digits=6, decimal_places=3, null=True, blank=True)
+    allowance_reason = models.CharField(_("why the discount"), max_length=100, blank=True)
     net = AmountField(_("net"))
     tax_code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
     tax_name = models.CharField(_("tax"), max_length=60, blank=True)
@@ -168,6 +182,11 @@ class InvoiceLine(OwnedModel):
     source = models.CharField(_("where the price came from"), max_length=200, blank=True)
     levies = models.JSONField(
         _("sales taxes"), null=True, blank=True, help_text=_("Pairs of authority and rate; empty where it is exempt.")
+    )
+    detail = models.CharField(_("how it was reckoned"), max_length=200, blank=True)
+    round_m = models.PositiveIntegerField(_("metres of the round shared"), null=True, blank=True)
+    round_share = models.PositiveBigIntegerField(
+        _("share of the round"), null=True, blank=True, help_text=_("In thousand millionths.")
     )
 
     objects = BusinessQuerySet["InvoiceLine"].as_manager()
@@ -180,10 +199,88 @@ class InvoiceLine(OwnedModel):
             models.UniqueConstraint(fields=["invoice", "position"], name="invoice_line_has_its_place"),
             models.CheckConstraint(condition=models.Q(price__gte=0), name="line_price_is_not_negative"),
             models.CheckConstraint(condition=choices_hold("tax_code", TaxCode), name="line_tax_category_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(allowance=0) | (models.Q(allowance__gt=0) & ~models.Q(allowance_reason="")),
+                name="discount_of_a_line_says_why",
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+
+class InvoiceDiscount(OwnedModel):
+    """What is taken off a document under its lines, as somebody or a price list said: a percentage or an amount.
+
+    `visits` are those whose lines it is taken off; empty for the whole document. What it comes to in each tax stands in
+    its allowances.
+    """
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="discounts")
+    position = models.PositiveSmallIntegerField(_("place"))
+    reason = models.CharField(_("why"), max_length=100)
+    percent = models.DecimalField(_("percent"), max_digits=6, decimal_places=3, null=True, blank=True)
+    amount = models.DecimalField(_("amount before tax"), max_digits=14, decimal_places=3, null=True, blank=True)
+    visits = models.JSONField(default=list, blank=True)
+    source = models.CharField(_("where it came from"), max_length=200, blank=True)
+    by_hand = models.BooleanField(_("written by hand"), default=False)
+
+    objects = BusinessQuerySet["InvoiceDiscount"].as_manager()
+
+    class Meta:
+        verbose_name = _("discount")
+        verbose_name_plural = _("discounts")
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["invoice", "position"], name="discount_has_its_place"),
+            models.CheckConstraint(condition=~models.Q(reason=""), name="discount_says_why"),
+            models.CheckConstraint(
+                condition=models.Q(percent__gt=0, percent__lte=100, amount__isnull=True)
+                | models.Q(percent__isnull=True, amount__gt=0),
+                name="discount_is_a_percentage_or_an_amount",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.reason
+
+
+class InvoiceAllowance(OwnedModel):
+    """The part of a discount in one tax category and rate (EN 16931, BG-20); on a credit note, what of it goes back."""
+
+    business_path: ClassVar[str] = "invoice__business"
+    client_path: ClassVar[str] = "invoice__client"
+
+    invoice = models.ForeignKey(Invoice, models.PROTECT, related_name="allowances")
+    discount = models.ForeignKey(InvoiceDiscount, models.PROTECT, null=True, blank=True, related_name="allowances")
+    credits = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="credited_by")
+    reason = models.CharField(_("why"), max_length=100)
+    percent = models.DecimalField(_("percent"), max_digits=6, decimal_places=3, null=True, blank=True)
+    base = AmountField(_("of"))
+    amount = AmountField(_("amount"))
+    tax_code = models.CharField(_("tax category"), max_length=2, choices=TaxCode.choices)
+    tax_rate = models.DecimalField(_("tax rate (%)"), max_digits=6, decimal_places=3)
+
+    objects = BusinessQuerySet["InvoiceAllowance"].as_manager()
+
+    class Meta:
+        verbose_name = _("discount in one tax")
+        verbose_name_plural = _("discounts in one tax")
+        ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(condition=~models.Q(reason=""), name="allowance_says_why"),
+            models.CheckConstraint(
+                condition=models.Q(discount__isnull=False, credits__isnull=True)
+                | models.Q(discount__isnull=True, credits__isnull=False),
+                name="allowance_is_of_a_discount_or_gives_one_back",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.reason} {self.amount}"
 
 
 class InvoiceTax(OwnedModel):
@@ -233,6 +330,25 @@ class BilledVisit(OwnedModel):
 
     def __str__(self) -> str:
         return f"{self.visit} / {self.invoice}"
+
+
+class ForgoneFee(OwnedModel):
+    """A visit that was cancelled late, and for which nothing is asked."""
+
+    business_path: ClassVar[str] = "visit__farm__client__business"
+
+    visit = models.OneToOneField(Visit, models.CASCADE, related_name="forgone_fee")
+    at = models.DateTimeField(_("when"))
+    by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+
+    objects = BusinessQuerySet["ForgoneFee"].as_manager()
+
+    class Meta:
+        verbose_name = _("fee not asked for")
+        verbose_name_plural = _("fees not asked for")
+
+    def __str__(self) -> str:
+        return str(self.visit)
 
 
 class IssueRun(OwnedModel):

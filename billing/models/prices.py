@@ -91,6 +91,7 @@ class Article(models.TextChoices):
     DISTANCE_MILE = "distance_mile", _("travel, per mile")
     HOUR = "hour", _("hour at the chute")
     MINIMUM = "minimum", _("minimum for a visit")
+    LATE_CANCELLATION = "late_cancellation", _("visit cancelled late")
 
 
 class PriceList(OwnedModel):
@@ -103,6 +104,21 @@ class PriceList(OwnedModel):
     name = models.CharField(_("name"), max_length=80)
     valid_from = models.DateField(_("valid from"))
     valid_to = models.DateField(_("valid to"), null=True, blank=True)
+    discount_percent = models.DecimalField(
+        _("discount (%)"),
+        max_digits=6,
+        decimal_places=3,
+        null=True,
+        blank=True,
+        help_text=_("Off all that the list prices on a visit, as a line of its own under the sum."),
+    )
+    discount_reason = models.CharField(_("why"), max_length=100, blank=True)
+    free_recheck_days = models.PositiveSmallIntegerField(
+        _("rechecks are free for (days)"),
+        null=True,
+        blank=True,
+        help_text=_("From the day the recheck was raised. Free ones stand on the bill at 0.00."),
+    )
 
     objects = BusinessQuerySet["PriceList"].as_manager()
 
@@ -116,10 +132,25 @@ class PriceList(OwnedModel):
                 condition=models.Q(valid_to__isnull=True) | models.Q(valid_to__gte=models.F("valid_from")),
                 name="price_list_ends_after_it_begins",
             ),
+            models.CheckConstraint(
+                condition=models.Q(discount_percent__isnull=True)
+                | models.Q(discount_percent=0)
+                | (models.Q(discount_percent__gt=0, discount_percent__lte=100) & ~models.Q(discount_reason="")),
+                name="discount_of_a_list_says_why",
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+
+class PriceWay(models.TextChoices):
+    """How the bands of a price are meant (billing.charges.prices)."""
+
+    FLAT = "flat", _("one price")
+    VOLUME = "volume", _("volume: all at the band reached")
+    GRADUATED = "graduated", _("graduated: each at its own band")
+    ZONE = "zone", _("zones: by the way from the base")
 
 
 class Price(OwnedModel):
@@ -131,6 +162,7 @@ class Price(OwnedModel):
     article = models.CharField(_("article"), max_length=40, choices=Article.choices)
     amount = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
     tax_category = models.ForeignKey(TaxCategory, models.PROTECT, related_name="prices", verbose_name=_("tax category"))
+    way = models.CharField(_("bands"), max_length=9, choices=PriceWay.choices, default=PriceWay.FLAT)
 
     objects = BusinessQuerySet["Price"].as_manager()
 
@@ -142,7 +174,34 @@ class Price(OwnedModel):
             models.UniqueConstraint(fields=["price_list", "article"], name="article_has_one_price_in_a_list"),
             models.CheckConstraint(condition=models.Q(amount__gte=0), name="price_is_not_negative"),
             models.CheckConstraint(condition=choices_hold("article", Article), name="article_is_known"),
+            models.CheckConstraint(condition=choices_hold("way", PriceWay), name="price_way_is_known"),
         ]
 
     def __str__(self) -> str:
         return f"{self.get_article_display()} {self.amount}"
+
+
+class PriceBand(OwnedModel):
+    """Above so many units (for zones: km or miles from the base) the price is another; below the first band it is the
+    price's own amount."""
+
+    business_path: ClassVar[str] = "price__price_list__business"
+
+    price = models.ForeignKey(Price, models.CASCADE, related_name="bands")
+    above = models.DecimalField(_("above"), max_digits=12, decimal_places=4)
+    amount = models.DecimalField(_("price"), max_digits=12, decimal_places=4)
+
+    objects = BusinessQuerySet["PriceBand"].as_manager()
+
+    class Meta:
+        verbose_name = _("price band")
+        verbose_name_plural = _("price bands")
+        ordering = ["price", "above"]
+        constraints = [
+            models.UniqueConstraint(fields=["price", "above"], name="price_band_begins_once"),
+            models.CheckConstraint(condition=models.Q(above__gt=0), name="price_band_begins_above_nothing"),
+            models.CheckConstraint(condition=models.Q(amount__gte=0), name="band_price_is_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.above} {self.amount}"

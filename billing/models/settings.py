@@ -7,9 +7,20 @@ from typing import ClassVar
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
-from trimmer.models import Business, BusinessQuerySet, Client, OwnedModel
+from trimmer.models import Business, BusinessQuerySet, Client, OwnedModel, choices_hold
 
 E_SCHEME_HELP = _("A code of the list EAS, such as EM for e-mail or 0088 for a GLN.")
+
+
+class TravelShare(models.TextChoices):
+    """How the travel of a round comes onto the bills of its farms (billing.charges.share)."""
+
+    ALONE = "alone", _("shared by what each farm would cost alone")
+    EQUAL = "equal", _("shared equally")
+    HEAD = "head", _("shared by head")
+    ZONES = "zones", _("shared by the call-out zones of the price list")
+    SHAPLEY = "shapley", _("shared by what each farm adds to the round (Shapley value)")
+    LEGS = "legs", _("not shared: each farm pays the way driven to it")
 
 
 class BillingSettings(OwnedModel):
@@ -26,6 +37,19 @@ class BillingSettings(OwnedModel):
         _("travel counts towards the minimum for a visit"),
         default=False,
         help_text=_("Call-out and distance are added up with the work before the minimum is looked at."),
+    )
+    travel_share = models.CharField(
+        _("travel of a round"),
+        max_length=8,
+        choices=TravelShare.choices,
+        default=TravelShare.ALONE,
+        help_text=_("Where a price list has a price per km or mile. What was issued stays as it was shared."),
+    )
+    late_cancel_hours = models.PositiveSmallIntegerField(
+        _("a visit is cancelled late within (hours)"),
+        null=True,
+        blank=True,
+        help_text=_("Before its planned start. Empty: no fee is proposed. The fee itself is a price of the list."),
     )
     e_invoices = models.BooleanField(
         _("make e-invoices"),
@@ -45,9 +69,20 @@ class BillingSettings(OwnedModel):
     class Meta:
         verbose_name = _("billing settings")
         verbose_name_plural = _("billing settings")
+        constraints = [
+            models.CheckConstraint(condition=choices_hold("travel_share", TravelShare), name="travel_share_is_known")
+        ]
 
     def __str__(self) -> str:
         return str(self.business)
+
+
+class BillsOfClient(models.TextChoices):
+    """How many visits stand on one invoice of a client."""
+
+    TOGETHER = "together", _("what is billed at once, on one invoice")
+    VISIT = "visit", _("each visit on an invoice of its own")
+    MONTH = "month", _("one invoice a month, over all its farms")
 
 
 class ClientBilling(OwnedModel):
@@ -57,6 +92,7 @@ class ClientBilling(OwnedModel):
     client_path: ClassVar[str] = "client"
 
     client = models.OneToOneField(Client, models.CASCADE, related_name="billing")
+    bills = models.CharField(_("invoices"), max_length=8, choices=BillsOfClient.choices, default=BillsOfClient.TOGETHER)
     buyer_reference = models.CharField(
         _("their reference"), max_length=100, blank=True, help_text=_("What they ask to see on each invoice.")
     )
@@ -71,6 +107,9 @@ class ClientBilling(OwnedModel):
     class Meta:
         verbose_name = _("what a client wants on its bills")
         verbose_name_plural = _("what clients want on their bills")
+        constraints = [
+            models.CheckConstraint(condition=choices_hold("bills", BillsOfClient), name="bills_of_client_are_known")
+        ]
 
     def __str__(self) -> str:
         return str(self.client)

@@ -8,9 +8,16 @@ from dataclasses import dataclass, field
 from django.db.models import Prefetch, Q
 from django.utils.text import capfirst
 
-from billing.charges.prices import USUAL_UNITS, PriceEntry, PriceSheet
-from billing.models import BillingSettings, ClientBilling, Price, PriceList
+from billing.charges.prices import USUAL_UNITS, Band, PriceEntry, PriceSheet
+from billing.models import BillingSettings, ClientBilling, Price, PriceBand, PriceList
 from trimmer.models import Business, Client
+
+PRICES_IN_FULL = (
+    Price.objects.select_related("tax_category")
+    .prefetch_related(Prefetch("bands", PriceBand.objects.order_by("above")))
+    .order_by("pk")
+)
+"""Prices with their taxes and bands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +44,7 @@ def prices_of(business: Business, client_ids: Collection[int]) -> Prices:
         PriceList.objects.of(business)
         .filter(Q(client__isnull=True) | Q(client__in=client_ids))
         .order_by("pk")
-        .prefetch_related(Prefetch("prices", Price.objects.select_related("tax_category").order_by("pk")))
+        .prefetch_related(Prefetch("prices", PRICES_IN_FULL))
     )
     lists: list[PriceSheet] = []
     agreements: dict[str, tuple[PriceSheet, ...]] = {}
@@ -76,11 +83,15 @@ def _sheet(row: PriceList, currency: str) -> PriceSheet:
         valid_to=row.valid_to,
         client_key=None if row.client_id is None else str(row.client_id),
         currency=currency,
-        entries=tuple(_entry(price) for price in row.prices.all()),
+        entries=tuple(entry_of(price) for price in row.prices.all()),
+        discount=row.discount_percent,
+        discount_reason=row.discount_reason,
+        free_recheck_days=row.free_recheck_days,
     )
 
 
-def _entry(price: Price) -> PriceEntry:
+def entry_of(price: Price) -> PriceEntry:
+    """A stored price as the arithmetic takes it."""
     tax = price.tax_category
     return PriceEntry(
         article=price.article,
@@ -90,4 +101,6 @@ def _entry(price: Price) -> PriceEntry:
         rate=tax.rate,
         exemption=tax.exemption_reason,
         name=capfirst(price.get_article_display()),
+        way=price.way,
+        bands=tuple(Band(band.above, band.amount) for band in price.bands.all()),
     )

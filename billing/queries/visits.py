@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from billing.charges.discounts import Discount, allowances_of
 from billing.charges.prices import (
+    HEAD_ARTICLES,
     TREATMENT_ARTICLES,
     PricedVisit,
     VisitWork,
@@ -19,10 +21,11 @@ from billing.charges.prices import (
 )
 from billing.charges.totals import ZERO, rounded
 from billing.currencies import MOST, places_of
-from billing.models import Article, BilledVisit, TaxCode
+from billing.models import Article, BilledVisit, ForgoneFee, Invoice, InvoiceKind, TaxCode, TravelShare
 from billing.queries.prices import prices_of, settings_of
+from billing.queries.rounds import NO_ROADS, Roads, Round, roads_of
 from billing.queries.sales_tax import sales_taxes_of, with_sales_taxes
-from trimmer.models import Business, Client, Units, Visit, VisitHead
+from trimmer.models import Business, Client, HeadKind, Recheck, Units, Visit, VisitHead, VisitState
 from trimmer.queries.records import work_done
 
 SECONDS_IN_HOUR = 3600
@@ -52,6 +55,12 @@ class VisitToBill:
     recorded: int
     obstacles: tuple[Caution, ...]
     cautions: tuple[Caution, ...]
+    round: Round | None = None
+
+    @property
+    def cancelled(self) -> bool:
+        """Nothing was done: what is asked for is the fee of a late cancellation."""
+        return self.work.cancelled
 
     @property
     def client(self) -> Client:
@@ -65,10 +74,11 @@ class VisitToBill:
 
 
 def visits_to_bill(business: Business, *, client: Client | None = None, until: date | None = None) -> QuerySet[Visit]:
-    """Visits that are done and stand on no invoice and no draft, by client, then as they were driven. What was billed
-    before it was known here is left out."""
+    """Visits that are done, or cancelled late, and stand on no invoice and no draft, by client, then as they were
+    driven. What was billed before it was known here is left out, and so is a fee that was forgone."""
     standing = BilledVisit.objects.filter(visit=OuterRef("pk"), released_at__isnull=True)
-    visits = Visit.objects.of(business).done().filter(~Exists(standing), billed_elsewhere=False)
+    wanted = Q(state=VisitState.DONE) | _cancelled_late(business)
+    visits = Visit.objects.of(business).filter(wanted).filter(~Exists(standing), billed_elsewhere=False)
     if client is not None:
         visits = visits.filter(farm__client=client)
     if until is not None:
@@ -78,13 +88,25 @@ def visits_to_bill(business: Business, *, client: Client | None = None, until: d
     )
 
 
+def _cancelled_late(business: Business) -> Q:
+    """Visits called off within the hours the business has set for that; none if it has set none."""
+    hours = settings_of(business).late_cancel_hours
+    if hours is None:
+        return Q(pk__in=())
+    since = F("planned_start") - timedelta(hours=hours)
+    forgone = ForgoneFee.objects.filter(visit=OuterRef("pk"))
+    return Q(state=VisitState.CANCELLED, cancelled_at__gte=since) & Q(~Exists(forgone))
+
+
 def priced_visits(business: Business, visits: Iterable[Visit]) -> list[VisitToBill]:
-    """Price visits and look at each. Seven queries or so, however many visits there are."""
+    """Price visits and look at each. A dozen queries or so, however many visits there are."""
     found = list(visits)
     clients = {visit.farm.client_id for visit in found}
     prices = prices_of(business, clients)
-    work = work_of(found)
-    travel_counts = settings_of(business).travel_counts
+    settings = settings_of(business)
+    roads = roads_of(business, found, wished=settings.travel_share, prices=prices)
+    work = work_of(found, roads=roads, legs=settings.travel_share == TravelShare.LEGS)
+    travel_counts = settings.travel_counts
     places = places_of(business.currency)
     taxes = sales_taxes_of(business, clients) if prices.sold else None
     rows = []
@@ -100,15 +122,16 @@ def priced_visits(business: Business, visits: Iterable[Visit]) -> list[VisitToBi
         lacks_place = False
         if taxes is not None:
             priced, lacks_place = with_sales_taxes(priced, visit, prices.sold, taxes)
-        net = sum((line.as_line().net(places) for line in priced.lines), ZERO)
+        net = _net(priced, places)
         billed = sum(done.work.head.values())
         obstacles = _obstacles(done, priced, net)
-        cautions = _cautions(business, visit.farm.client, done, priced)
+        shared = roads.round_of(visit)
+        cautions = _cautions(business, visit, done, priced, shared)
         if lacks_place:
             obstacles = (*obstacles, _no_place(visit))
         elif taxes is not None and (number := taxes.ran_out(visit.farm.client_id, visit.date)):
             cautions = (*cautions, _ran_out(number))
-        rows.append(VisitToBill(visit, done.work, priced, net, billed, done.recorded, obstacles, cautions))
+        rows.append(VisitToBill(visit, done.work, priced, net, billed, done.recorded, obstacles, cautions, shared))
     return rows
 
 
@@ -122,14 +145,21 @@ def _ran_out(number: str) -> Caution:
     return Caution("certificate_ran_out", text % {"number": number})
 
 
+def _net(priced: PricedVisit, places: int) -> Decimal:
+    """What a visit comes to before tax, less its list's discount."""
+    lines = [line.as_line() for line in priced.lines]
+    off = [] if priced.discount is None else allowances_of(lines, [Discount(percent=priced.discount.percent)], places)
+    return sum((line.net(places) for line in lines), ZERO) - sum((one.amount for one in off), ZERO)
+
+
 @dataclass(frozen=True, slots=True)
 class _Done:
     work: VisitWork
     recorded: int
 
 
-def work_of(visits: Collection[Visit]) -> dict[int, _Done]:
-    """What was done on each visit, by its key.
+def work_of(visits: Collection[Visit], *, roads: Roads = NO_ROADS, legs: bool = True) -> dict[int, _Done]:
+    """What was done on each visit, by its key; with `legs` the way driven to the farm is its own.
 
     Head are those the crew counted when the visit was completed, which holds those without a record too; a kind of
     which more were recorded since counts by its records. Treatments are those recorded.
@@ -141,8 +171,14 @@ def work_of(visits: Collection[Visit]) -> dict[int, _Done]:
         "visit_id", "kind", "done"
     ):
         counted.setdefault(key, {})[kind] = count
+    rechecked = _recheck_days(keys)
     found = {}
     for visit in visits:
+        if visit.state == VisitState.CANCELLED:
+            found[visit.pk] = _Done(VisitWork(str(visit.pk), visit.date, {}, {}, cancelled=True), 0)
+            continue
+        shared = roads.round_of(visit)
+        travel = shared.travel_of(visit.pk) if shared else None
         by_record = recorded[visit.pk].head
         by_crew = counted.get(visit.pk, {})
         head = {kind: max(by_record.get(kind, 0), by_crew.get(kind, 0)) for kind in {*by_record, *by_crew}}
@@ -157,12 +193,33 @@ def work_of(visits: Collection[Visit]) -> dict[int, _Done]:
                 on=visit.date,
                 head={f"head_{kind}": count for kind, count in head.items()},
                 treatments=treatments,
-                distance_m=visit.distance_planned_m if visit.distance_driven_m is None else visit.distance_driven_m,
+                distance_m=_leg(visit) if legs else None,
                 hours=_hours(visit),
+                travel=travel,
+                from_base_m=roads.from_base.get(visit.pk),
+                recheck_days=rechecked.get(visit.pk, ()),
             ),
             recorded[visit.pk].head_count,
         )
     return found
+
+
+def _leg(visit: Visit) -> int | None:
+    return visit.distance_planned_m if visit.distance_driven_m is None else visit.distance_driven_m
+
+
+def _recheck_days(keys: Collection[int]) -> dict[int, tuple[int, ...]]:
+    """By visit, for each animal whose record closed a recheck: days since that was raised, the latest of several."""
+    rows = Recheck.objects.filter(
+        closed_by_record__visit__in=keys, closed_by_record__kind=HeadKind.RECHECK, raised_on__isnull=False
+    ).values_list("closed_by_record__visit_id", "closed_by_record__visit__date", "animal_id", "raised_on")
+    latest: dict[int, dict[int, int]] = {}
+    for visit, day, animal, raised in rows:
+        if raised is not None:
+            days = max(0, (day - raised).days)
+            of_visit = latest.setdefault(visit, {})
+            of_visit[animal] = min(days, of_visit.get(animal, days))
+    return {visit: tuple(sorted(of_visit.values())) for visit, of_visit in latest.items()}
 
 
 def _hours(visit: Visit) -> Decimal | None:
@@ -179,7 +236,7 @@ def _named(articles: Iterable[str]) -> str:
 
 def _obstacles(done: _Done, priced: PricedVisit, net: Decimal) -> tuple[Caution, ...]:
     found = []
-    if not done.work.head:
+    if not done.work.head and not done.work.cancelled:
         found.append(Caution("nothing_done", _("No head was counted or recorded. Put that right on the visit first.")))
     if priced.missing:
         text = _("No price on that day for: %(articles)s. Add it to a price list that holds on the day of the visit.")
@@ -191,24 +248,78 @@ def _obstacles(done: _Done, priced: PricedVisit, net: Decimal) -> tuple[Caution,
     return tuple(found)
 
 
-def _cautions(business: Business, client: Client, done: _Done, priced: PricedVisit) -> tuple[Caution, ...]:
-    found = []
-    billed = sum(done.work.head.values())
-    if not done.recorded and billed:
-        found.append(Caution("no_records", _("Nothing was recorded at the chute: no treatment is on the bill.")))
-    elif done.recorded != billed:
-        text = ngettext(
-            "%(recorded)s of %(billed)s head is recorded at the chute.",
-            "%(recorded)s of %(billed)s head are recorded at the chute.",
-            done.recorded,
-        )
-        found.append(Caution("head_differ", text % {"recorded": done.recorded, "billed": billed}))
+def _cautions(
+    business: Business, visit: Visit, done: _Done, priced: PricedVisit, shared: Round | None
+) -> tuple[Caution, ...]:
+    found, client = [], visit.farm.client
+    if done.work.cancelled:
+        text = _("Cancelled late: %(why)s. Ask for the fee only if it was the farm that called it off.")
+        found.append(Caution("cancelled_late", text % {"why": visit.cancel_reason or _("no reason was noted")}))
+    found += _head_cautions(done)
     if priced.unmeasured:
         text = _("Priced, but not measured on this visit: %(articles)s.")
         found.append(Caution("not_measured", text % {"articles": _named(priced.unmeasured)}))
-    codes = {line.category for line in priced.lines}
+    if shared is not None and shared.frozen and done.work.travel is None and not done.work.cancelled:
+        text = _("The travel of this round was shared and billed without this visit. Add a line if it bears a part.")
+        found.append(Caution("round_shared_without_it", text))
+    elif shared is not None and shared.way != shared.wished:
+        text = _("Ways or zones are missing for what you chose, so the round is %(how)s.")
+        found.append(Caution("shared_otherwise", text % {"how": TravelShare(shared.way).label}))
+    return (*found, *tax_cautions(business, client, {line.category for line in priced.lines}))
+
+
+def draft_cautions(drafts: Iterable[Invoice]) -> dict[int, list[Caution]]:
+    """By draft, what its visits' records say against it now, and whose country is taken for granted. Six queries or so,
+    however many drafts there are."""
+    rows = [draft for draft in drafts if draft.kind == InvoiceKind.INVOICE]
+    billed = BilledVisit.objects.filter(invoice__in=rows, released_at__isnull=True).select_related("visit__farm")
+    visits: dict[int, list[Visit]] = {}
+    for one in billed.order_by("visit__date", "pk"):
+        visits.setdefault(one.invoice_id, []).append(one.visit)
+    done = work_of([visit for group in visits.values() for visit in group])
+    found: dict[int, list[Caution]] = {}
+    for draft in rows:
+        head: dict[int | None, Decimal] = {}
+        for line in draft.lines.all():
+            if line.article in HEAD_ARTICLES:
+                head[line.visit_id] = head.get(line.visit_id, ZERO) + line.quantity
+        cautions = []
+        for visit in visits.get(draft.pk, ()):
+            if visit.state == VisitState.DONE:
+                on_bill = int(head.get(visit.pk, ZERO))
+                said = _recorded_against(done[visit.pk].recorded, on_bill)
+                cautions += [Caution(one.code, f"{visit.farm}: {one.text}") for one in said]
+        if not draft.client.country:
+            text = _("No country is stored for %(client)s: it is taken to be in that of your business, %(country)s.")
+            values = {"client": draft.client, "country": draft.business.country or "–"}
+            cautions.append(Caution("country_taken_for_granted", text % values))
+        found[draft.pk] = cautions
+    return found
+
+
+def _head_cautions(done: _Done) -> list[Caution]:
+    return _recorded_against(done.recorded, sum(done.work.head.values()))
+
+
+def _recorded_against(recorded: int, billed: int) -> list[Caution]:
+    """Head recorded at the chute against those a bill counts."""
+    if not recorded and billed:
+        return [Caution("no_records", _("Nothing was recorded at the chute: no treatment is on the bill."))]
+    if recorded == billed:
+        return []
+    text = ngettext(
+        "%(recorded)s of %(billed)s head is recorded at the chute.",
+        "%(recorded)s of %(billed)s head are recorded at the chute.",
+        recorded,
+    )
+    return [Caution("head_differ", text % {"recorded": recorded, "billed": billed})]
+
+
+def tax_cautions(business: Business, client: Client, codes: Collection[str]) -> list[Caution]:
+    """What is missing of the tax registrations of seller and client for lines of these categories."""
+    found = []
     if TaxCode.REVERSE_CHARGE in codes and not client.tax_id:
         found.append(Caution("client_tax_id_missing", _("Reverse charge, but the client has no tax registration.")))
-    if codes - {TaxCode.NOT_SUBJECT} and not (business.tax_id or business.tax_number):
+    if set(codes) - {TaxCode.NOT_SUBJECT} and not (business.tax_id or business.tax_number):
         found.append(Caution("own_tax_id_missing", _("The business has no tax registration in its settings.")))
-    return tuple(found)
+    return found

@@ -12,9 +12,10 @@ from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from billing.charges.totals import CreditTooLarge, rounded
+from billing.charges.discounts import given_back
+from billing.charges.totals import ZERO, CreditTooLarge, rounded
 from billing.currencies import places_of
-from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceState
+from billing.models import Invoice, InvoiceAllowance, InvoiceKind, InvoiceLine, InvoiceState
 from billing.services.amounts import as_line, write_totals
 from billing.services.issuing import CreditExceedsInvoice
 from trimmer.access import business_locale
@@ -41,6 +42,7 @@ class LineLeft:
     line: InvoiceLine
     quantity: Decimal
     net: Decimal
+    allowance: Decimal = ZERO
 
     @property
     def whole(self) -> bool:
@@ -102,7 +104,8 @@ def credit_invoice(
     """Draft a credit note for an issued invoice: of all that is left (`parts` None), or of the given parts of lines.
 
     It is issued like an invoice. Amounts are positive. No line and no tax group is credited beyond what was billed, and
-    the credit that takes the last of it takes the last cent of tax with it.
+    the credit that takes the last of it takes the last cent of tax with it. Discounts under the lines go back in
+    proportion to what is credited of the lines they were taken off.
 
     Raises NotAnIssuedInvoice, CreditReasonMissing, NothingToCredit, CreditRefused, CreditDraftWaits,
     CreditExceedsInvoice.
@@ -136,6 +139,7 @@ def credit_invoice(
     for place, row in enumerate(rows, start=1):
         row.invoice, row.position = note, place
     InvoiceLine.objects.bulk_create(rows)
+    _give_back(note, invoice, rows)
     try:
         write_totals(note)
     except CreditTooLarge as refused:
@@ -145,14 +149,66 @@ def credit_invoice(
     return note
 
 
+def _give_back(note: Invoice, invoice: Invoice, rows: Sequence[InvoiceLine]) -> None:
+    """What of the invoice's discounts the credited lines take with them."""
+    allowances = list(invoice.allowances.select_related("discount").order_by("pk"))
+    if not allowances:
+        return
+    places = places_of(invoice.currency)
+    issued = InvoiceLine.objects.filter(credits__invoice=invoice, invoice__state=InvoiceState.ISSUED)
+    before = list(issued.exclude(invoice=note))
+    back: dict[int | None, Decimal] = {}
+    gone = InvoiceAllowance.objects.filter(credits__invoice=invoice, invoice__state=InvoiceState.ISSUED)
+    for key, amount in gone.values_list("credits_id", "amount"):
+        back[key] = back.get(key, ZERO) + amount
+    found = []
+    for one in allowances:
+        amount = given_back(
+            one.amount,
+            one.base,
+            credited=_of_its_base(one, before),
+            now=_of_its_base(one, rows),
+            earlier=back.get(one.pk, ZERO),
+            places=places,
+        )
+        if amount:
+            found.append(
+                InvoiceAllowance(
+                    invoice=note,
+                    credits=one,
+                    reason=one.reason,
+                    base=_of_its_base(one, rows),
+                    amount=amount,
+                    tax_code=one.tax_code,
+                    tax_rate=one.tax_rate,
+                )
+            )
+    InvoiceAllowance.objects.bulk_create(found)
+
+
+def _of_its_base(allowance: InvoiceAllowance, rows: Iterable[InvoiceLine]) -> Decimal:
+    """What these lines come to of the lines that an allowance was taken off."""
+    visits = allowance.discount.visits if allowance.discount is not None else []
+    return sum(
+        (
+            row.net
+            for row in rows
+            if (row.tax_code, row.tax_rate) == (allowance.tax_code, allowance.tax_rate)
+            and (not visits or row.visit_id in visits)
+        ),
+        ZERO,
+    )
+
+
 def _left(line: InvoiceLine, taken: Iterable[InvoiceLine]) -> LineLeft:
     """Credits at the line's own price count as quantity, the others only as amount."""
-    quantity, net = line.quantity, line.net
+    quantity, net, allowance = line.quantity, line.net, line.allowance
     for row in taken:
         net -= row.net
+        allowance -= row.allowance
         if row.price == line.price and row.unit == line.unit:
             quantity -= row.quantity
-    return LineLeft(line, quantity, net)
+    return LineLeft(line, quantity, net, allowance)
 
 
 def _all_of(left: Iterable[LineLeft]) -> list[InvoiceLine]:
@@ -178,7 +234,7 @@ def _parts_of(invoice: Invoice, left: Sequence[LineLeft], parts: Sequence[LineCr
             elif part.quantity == one.quantity:
                 rows.append(_rest(one))
             else:
-                rows.append(_copy(one.line, part.quantity, one.line.price, places))
+                rows.append(_part(one, part.quantity, places))
         elif not one.gone:
             rows.append(_rest(one))
     if wrong:
@@ -201,7 +257,7 @@ def _quantity_problem(one: LineLeft, quantity: Decimal, places: int) -> str:
         return _("At most %(left)s is left of this line.") % {"left": f"{one.quantity.normalize():f}"}
     if quantity == one.quantity:
         return ""  # it takes what is left, to the cent
-    net = _copy(one.line, quantity, one.line.price, places).net
+    net = _part(one, quantity, places).net
     if abs(net) > abs(one.net):
         return _("That would come to more than is left of this line. Credit an amount instead.")
     return ""
@@ -210,8 +266,14 @@ def _quantity_problem(one: LineLeft, quantity: Decimal, places: int) -> str:
 def _rest(one: LineLeft) -> InvoiceLine:
     """All that is left of a line: by quantity if that comes to it to the cent, else as an amount."""
     places = places_of(one.line.invoice.currency)
-    row = _copy(one.line, one.quantity, one.line.price, places)
+    row = _copy(one.line, one.quantity, one.line.price, places, one.allowance)
     return row if row.net == one.net else _by_amount(one.line, one.net)
+
+
+def _part(one: LineLeft, quantity: Decimal, places: int) -> InvoiceLine:
+    """A part of a line by quantity, with that part of its discount."""
+    allowance = min(one.allowance, rounded(one.line.allowance * quantity / one.line.quantity, places))
+    return _copy(one.line, quantity, one.line.price, places, allowance)
 
 
 def _by_amount(line: InvoiceLine, amount: Decimal) -> InvoiceLine:
@@ -221,7 +283,7 @@ def _by_amount(line: InvoiceLine, amount: Decimal) -> InvoiceLine:
     return row
 
 
-def _copy(line: InvoiceLine, quantity: Decimal, price: Decimal, places: int) -> InvoiceLine:
+def _copy(line: InvoiceLine, quantity: Decimal, price: Decimal, places: int, allowance: Decimal = ZERO) -> InvoiceLine:
     row = InvoiceLine(
         credits=line,
         visit_id=line.visit_id,
@@ -232,6 +294,8 @@ def _copy(line: InvoiceLine, quantity: Decimal, price: Decimal, places: int) -> 
         quantity=quantity,
         unit=line.unit,
         price=price,
+        allowance=allowance,
+        allowance_reason=line.allowance_reason if allowance else "",
         tax_code=line.tax_code,
         tax_name=line.tax_name,
         tax_rate=line.tax_rate,

@@ -26,12 +26,21 @@ from billing.documents.pdf import (
     render_invoice,
 )
 from billing.documents.reference import ReferenceRefused, payment_code, spaced
-from billing.models import Invoice, InvoiceFile, InvoiceKind, InvoiceLine, InvoiceState, InvoiceXml, Syntax
+from billing.models import (
+    Invoice,
+    InvoiceAllowance,
+    InvoiceFile,
+    InvoiceKind,
+    InvoiceLine,
+    InvoiceState,
+    InvoiceXml,
+    Syntax,
+)
 from billing.queries.prices import billing_of, settings_of
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
-from trimmer.showing import show_day, show_days, show_number, show_percent
+from trimmer.showing import show_day, show_days, show_money, show_number, show_percent
 
 SEPA_CURRENCY: Final = "EUR"
 
@@ -104,6 +113,7 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
     taxes = list(invoice.taxes.order_by("pk"))
     levied = list(invoice.sales_taxes.order_by("pk"))
     by_place = {line.tax_rate for line in lines if line.levies}
+    off = list(invoice.allowances.select_related("discount").order_by("pk"))
 
     def amount(value: Decimal) -> str:
         return show_number(value, language, places)
@@ -133,6 +143,8 @@ def document_of(invoice: Invoice, *, today: dt.date) -> InvoiceDocument:
             tax=amount(invoice.tax_total),
             gross=amount(invoice.gross_total),
             due=amount(invoice.gross_total),
+            line_net=amount(sum((line.net for line in lines), Decimal(0))) if off else "",
+            adjustments=tuple((allowance_text(row, language), amount(-row.amount)) for row in off),
         ),
         payment=PaymentBlock() if credit else _payment(invoice, seller),
         issue_date=show_day(invoice.issued_on, language, weekday=False) if invoice.issued_on else "",
@@ -236,7 +248,30 @@ def _printed(line: InvoiceLine, language: str, places: int) -> PrintedLine:
         unit=unit_name(line.unit),
         price=price_text(line.price, line.invoice.currency, language),
         net=show_number(line.net, language, places),
+        detail="\n".join(filter(None, (line.detail, line_allowance_text(line, language)))),
     )
+
+
+def line_allowance_text(line: InvoiceLine, language: str) -> str:
+    """What is taken off a line, in words; nothing where nothing is."""
+    if not line.allowance:
+        return ""
+    values = {"reason": line.allowance_reason, "amount": show_money(line.allowance, line.invoice.currency, language)}
+    if line.allowance_percent is None:
+        return _("less %(amount)s: %(reason)s") % values
+    percent = show_percent(line.allowance_percent / 100, language, _decimals(line.allowance_percent))
+    return _("less %(percent)s, %(amount)s: %(reason)s") % (values | {"percent": percent})
+
+
+def allowance_text(row: InvoiceAllowance, language: str) -> str:
+    """What is taken off under the lines: why, how much of what, and in which tax."""
+    tax = tax_label("", row.tax_rate, language) if row.tax_rate else row.tax_code
+    if row.percent is None:
+        return _("%(reason)s (taxed at %(tax)s)") % {"reason": row.reason, "tax": tax}
+    percent = show_percent(row.percent / 100, language, _decimals(row.percent))
+    base = show_number(row.base, language, places_of(row.invoice.currency))
+    values = {"reason": row.reason, "percent": percent, "base": base, "tax": tax}
+    return _("%(reason)s: %(percent)s of %(base)s (taxed at %(tax)s)") % values
 
 
 def unit_name(code: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from http import HTTPStatus
@@ -16,16 +16,28 @@ from django.utils.translation import gettext_lazy
 
 from billing.charges.prices import ChargeLine
 from billing.charges.sales_tax import Levy, Sold
-from billing.charges.totals import ZERO, rounded
+from billing.charges.totals import ZERO, part_of, rounded
 from billing.currencies import MOST, places_of
-from billing.models import BilledVisit, Invoice, InvoiceKind, InvoiceLine, InvoiceState, TaxCategory
+from billing.how_reckoned import how_words
+from billing.models import (
+    BilledVisit,
+    BillsOfClient,
+    ClientBilling,
+    Invoice,
+    InvoiceDiscount,
+    InvoiceKind,
+    InvoiceLine,
+    InvoiceState,
+    TaxCategory,
+)
 from billing.queries.prices import Prices, prices_of
 from billing.queries.sales_tax import levies_of, place_for_typed_lines, sales_taxes_of
 from billing.queries.visits import Caution, VisitToBill, priced_visits, visits_to_bill
-from billing.services.amounts import as_line, write_totals
+from billing.services.amounts import allowances_from, as_line, write_totals
+from billing.services.travel import note_rounds
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
-from trimmer.models import Business, Client, User, Visit
+from trimmer.models import Business, Client, User, Visit, VisitState
 from trimmer.showing import show_day, to_local
 
 MOST_QUANTITY = Decimal(1_000_000)
@@ -61,6 +73,12 @@ class VisitOfAnotherBusiness(Refusal):
 class LineRefused(Refusal):
     code = "line_refused"
     message = gettext_lazy("A line cannot be taken as it is. Correct what is marked.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class DiscountRefused(Refusal):
+    code = "discount_refused"
+    message = gettext_lazy("A discount cannot be taken as it is. Correct what is marked.")
     status = HTTPStatus.BAD_REQUEST
 
 
@@ -100,10 +118,12 @@ def draft_invoices(
     by: User | None,
     now: dt.datetime,
 ) -> Drafting:
-    """Make a draft for each client out of visits that are done and not billed: those given, or all of a client, or all.
+    """Make drafts out of visits that are done and not billed: those given, or all of a client, or all. As each client
+    wishes it: one draft, one for each visit, or one for each month that is over.
 
     Everything is frozen into the lines: name, price, unit, tax, and where the price came from. A visit that cannot be
-    billed is left out and said, and so is one that somebody else billed in this moment.
+    billed is left out and said, and so is one that somebody else billed in this moment. The fee of a late cancellation
+    is only asked for where its visit is among those given.
     """
     with business_locale(business):
         waiting = visits_to_bill(business, client=client, until=until)
@@ -115,41 +135,123 @@ def draft_invoices(
             waiting = waiting.filter(pk__in=chosen)
             found = set(waiting.values_list("pk", flat=True))
             left_out += [LeftOut(visit, (_not_to_bill(),)) for key, visit in chosen.items() if key not in found]
+        else:
+            waiting = waiting.filter(state=VisitState.DONE)
         rows = priced_visits(business, waiting)
         left_out += [LeftOut(row.visit, row.obstacles) for row in rows if row.obstacles]
-        prices = prices_of(business, {row.client.pk for row in rows})
-        drafts = []
-        for _client, group in groupby((row for row in rows if row.ready), key=lambda row: row.client.pk):
-            of_client = list(group)
+        clients = {row.client.pk for row in rows}
+        prices = prices_of(business, clients)
+        bills = dict(ClientBilling.objects.filter(client__in=clients).values_list("client_id", "bills"))
+        today = to_local(now, business.time_zone).date()
+        drafts: dict[int, Invoice] = {}
+        for month, of_draft in _by_draft([row for row in rows if row.ready], bills):
+            if month is not None and (month.year, month.month) >= (today.year, today.month):
+                left_out += [LeftOut(row.visit, (_month_not_over(),)) for row in of_draft]
+                continue
             try:
                 with transaction.atomic():
-                    drafts.append(_draft(business, of_client, prices, by, now))
+                    draft = _draft(business, of_draft, prices, month, by, now)
+                    drafts[draft.pk] = draft
             except IntegrityError:
-                if not _somebody_billed(of_client):
+                if not _somebody_billed(of_draft):
                     raise
-                left_out += [LeftOut(row.visit, (_not_to_bill(),)) for row in of_client]
-    return Drafting(tuple(drafts), tuple(left_out))
+                left_out += [LeftOut(row.visit, (_not_to_bill(),)) for row in of_draft]
+    return Drafting(tuple(drafts.values()), tuple(left_out))
+
+
+def _by_draft(
+    rows: Sequence[VisitToBill], bills: Mapping[int, str]
+) -> Iterator[tuple[dt.date | None, list[VisitToBill]]]:
+    """What goes onto one draft, as each client wishes it: with the first of the month where a month is collected."""
+    for client, group in groupby(rows, key=lambda row: row.client.pk):
+        of_client = list(group)
+        match bills.get(client, BillsOfClient.TOGETHER):
+            case BillsOfClient.VISIT:
+                yield from ((None, [row]) for row in of_client)
+            case BillsOfClient.MONTH:
+                for month, found in groupby(of_client, key=lambda row: row.visit.date.replace(day=1)):
+                    yield month, list(found)
+            case _:
+                yield None, of_client
 
 
 def _draft(
-    business: Business, rows: Sequence[VisitToBill], prices: Prices, by: User | None, now: dt.datetime
+    business: Business,
+    rows: Sequence[VisitToBill],
+    prices: Prices,
+    month: dt.date | None,
+    by: User | None,
+    now: dt.datetime,
 ) -> Invoice:
-    invoice = Invoice.objects.create(
-        business=business, client=rows[0].client, currency=business.currency, drafted_at=now, drafted_by=by
+    """A draft of these visits; of a month that has a draft already, that draft with these visits too."""
+    there = None
+    if month is not None:
+        there = Invoice.objects.of(business).drafts().filter(client=rows[0].client, month=month).first()
+    invoice = (
+        Invoice.objects.create(
+            business=business,
+            client=rows[0].client,
+            currency=business.currency,
+            month=month,
+            drafted_at=now,
+            drafted_by=by,
+        )
+        if there is None
+        else hold_draft(there)
     )
     BilledVisit.objects.bulk_create(BilledVisit(invoice=invoice, visit=row.visit) for row in rows)
-    lines = [(row.visit, line) for row in rows for line in row.priced.lines]
-    InvoiceLine.objects.bulk_create(
-        _frozen(invoice, place, visit, line, prices) for place, (visit, line) in enumerate(lines, start=1)
-    )
+    before = list(invoice.lines.order_by("position"))
+    _write_lines(invoice, [*before, *(_lines_of(invoice, rows, prices))])
+    _write_discounts(invoice, rows)
+    note_rounds(business=business, rounds=[row.round for row in rows if row.round is not None])
     write_totals(invoice)
     return invoice
 
 
-def _frozen(invoice: Invoice, place: int, visit: Visit, line: ChargeLine, prices: Prices) -> InvoiceLine:
+def _lines_of(invoice: Invoice, rows: Sequence[VisitToBill], prices: Prices) -> list[InvoiceLine]:
+    return [_frozen(invoice, row.visit, line, prices) for row in rows for line in row.priced.lines]
+
+
+def _write_lines(invoice: Invoice, lines: Sequence[InvoiceLine]) -> None:
+    """Write a draft's lines in this order; those of a monthly invoice by farm, then by day, what is by hand last."""
+    rows = list(lines)
+    if invoice.month is not None:
+        last = dt.date.max
+        rows.sort(key=lambda row: (row.visit_id is None, row.farm_name, row.visit_date or last, row.visit_id or 0))
+    invoice.lines.all().delete()
+    for place, row in enumerate(rows, start=1):
+        row.pk, row.position = None, place
+    InvoiceLine.objects.bulk_create(rows)
+
+
+def _write_discounts(invoice: Invoice, rows: Sequence[VisitToBill]) -> None:
+    """Add the discounts that lists give on these visits to those that stand on the draft."""
+    stand = {(one.source, one.percent): one for one in invoice.discounts.filter(by_hand=False)}
+    last = max(invoice.discounts.values_list("position", flat=True), default=0)
+    for discount in discounts_by_lists(rows):
+        same = stand.get((discount.source, discount.percent))
+        if same is not None:
+            same.visits = [*same.visits, *discount.visits]
+            same.save(update_fields=["visits"])
+        else:
+            last += 1
+            discount.invoice, discount.position = invoice, last
+            discount.save()
+
+
+def discounts_by_lists(rows: Iterable[VisitToBill]) -> list[InvoiceDiscount]:
+    """What the lists take off visits, one row for each list; not stored."""
+    found: dict[tuple[str, Decimal], InvoiceDiscount] = {}
+    for row in rows:
+        if (one := row.priced.discount) is not None:
+            new = InvoiceDiscount(reason=one.reason, percent=one.percent, source=one.sheet_name, visits=[])
+            found.setdefault((one.sheet_key, one.percent), new).visits.append(row.visit.pk)
+    return list(found.values())
+
+
+def _frozen(invoice: Invoice, visit: Visit, line: ChargeLine, prices: Prices) -> InvoiceLine:
     return InvoiceLine(
         invoice=invoice,
-        position=place,
         visit=visit,
         visit_date=visit.date,
         farm_name=visit.farm.name,
@@ -165,6 +267,9 @@ def _frozen(invoice: Invoice, place: int, visit: Visit, line: ChargeLine, prices
         exemption_reason=line.exemption,
         levies=None if line.levies is None else list(line.levies),
         source=_source(line, prices, invoice.business),
+        detail=how_words(line.how, invoice.business)[:200],
+        round_m=line.travel.metres if line.travel else None,
+        round_share=line.travel.share if line.travel else None,
     )
 
 
@@ -180,6 +285,10 @@ def _source(line: ChargeLine, prices: Prices, business: Business) -> str:
 def _somebody_billed(rows: Sequence[VisitToBill]) -> bool:
     """Whether another came first: a visit is billed once, and the database says by whom."""
     return BilledVisit.objects.filter(visit__in=[row.visit for row in rows], released_at__isnull=True).exists()
+
+
+def _month_not_over() -> Caution:
+    return Caution("month_not_over", _("It comes onto the monthly invoice of this client once the month is over."))
 
 
 def _not_to_bill() -> Caution:
@@ -204,7 +313,8 @@ class LineValues:
     """What a line of a draft is to say. `line` is the key of a line that is there; without it, one is added.
 
     A line that is there keeps its tax where `tax_category` is None, and always its unit and visit. An added one needs
-    a tax category and a unit (a code of UNITS). A correction has a negative quantity.
+    a tax category and a unit (a code of UNITS). A correction has a negative quantity. A discount on the line is
+    `percent` of it or an `amount`, and says why.
     """
 
     name: str
@@ -213,23 +323,96 @@ class LineValues:
     line: int | None = None
     unit: str = ""
     tax_category: TaxCategory | None = None
+    percent: Decimal | None = None
+    amount: Decimal | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DiscountValues:
+    """A discount under the lines: per cent or an amount before tax, off the whole draft. `discount` is the key of one
+    that is there, which keeps the visits it is for; without it, one is added."""
+
+    reason: str
+    percent: Decimal | None = None
+    amount: Decimal | None = None
+    discount: int | None = None
 
 
 @transaction.atomic
-def revise_draft(*, invoice: Invoice, lines: Sequence[LineValues] | None = None, note: str | None = None) -> Invoice:
-    """Say anew what stands on a draft. Lines that are not given come off it; without `lines` they stay as they are.
+def revise_draft(
+    *,
+    invoice: Invoice,
+    lines: Sequence[LineValues] | None = None,
+    discounts: Sequence[DiscountValues] | None = None,
+    note: str | None = None,
+) -> Invoice:
+    """Say anew what stands on a draft. Lines and discounts that are not given come off it; without `lines` or without
+    `discounts` those stay as they are.
 
-    Raises NotADraft, IsACreditNote, LineRefused.
+    Raises NotADraft, IsACreditNote, LineRefused, DiscountRefused, DiscountExceedsLines.
     """
-    draft = hold_draft(invoice) if lines is None else _open_invoice(invoice)
+    draft = hold_draft(invoice) if lines is None and discounts is None else _open_invoice(invoice)
     if note is not None:
         draft.note = note.strip()[:500]
         draft.save(update_fields=["note"])
     if lines is not None:
         with business_locale(draft.business):
             _revise_lines(draft, lines)
+    if discounts is not None:
+        with business_locale(draft.business):
+            _revise_discounts(draft, discounts)
+    if lines is not None or discounts is not None:
         write_totals(draft)
     return draft
+
+
+def _revise_discounts(draft: Invoice, values: Sequence[DiscountValues]) -> None:
+    there = {row.pk: row for row in draft.discounts.all()}
+    last = max((row.position for row in there.values()), default=0)
+    wrong: dict[str, str] = {}
+    rows = []
+    for place, one in enumerate(values):
+        if one.discount is None:
+            last += 1
+            row = InvoiceDiscount(invoice=draft, position=last, source=_("written by hand"), by_hand=True)
+        else:
+            found = there.pop(one.discount, None)
+            if found is None:
+                wrong[f"discounts.{place}.discount"] = _("This discount is not on the draft any more.")
+                continue
+            row = found
+        problems = _discount_problems(one.percent, one.amount, one.reason, places_of(draft.currency), must=True)
+        wrong |= {f"discounts.{place}.{field}": sentence for field, sentence in problems.items()}
+        if not problems:
+            if row.pk and (row.percent, row.amount) != (one.percent, one.amount):
+                row.source, row.by_hand = _("changed by hand"), True
+            row.percent, row.amount, row.reason = one.percent, one.amount, one.reason.strip()[:100]
+            rows.append(row)
+    if wrong:
+        raise DiscountRefused(fields=wrong)
+    draft.allowances.all().delete()
+    draft.discounts.filter(pk__in=there).delete()
+    for row in rows:
+        row.save()
+
+
+def _discount_problems(
+    percent: Decimal | None, amount: Decimal | None, reason: str, places: int, *, must: bool
+) -> dict[str, str]:
+    """What is wrong with a discount; one that `must` be there is more than nothing."""
+    if percent is None and amount is None:
+        return {"percent": _("Give a percentage or an amount.")} if must else {}
+    found = {}
+    if percent is not None and amount is not None:
+        found["amount"] = _("Give a percentage or an amount, not both.")
+    if percent is not None and (not 0 < percent <= 100 or percent != rounded(percent, 3)):
+        found["percent"] = _("Above 0 and at most 100, with at most three decimals.")
+    if amount is not None and (not 0 < amount < MOST or amount != rounded(amount, places)):
+        found["amount"] = _("Above zero, as the currency is counted.")
+    if not reason.strip():
+        found["reason"] = _("Say why: it stands on the invoice.")
+    return found
 
 
 def _revise_lines(draft: Invoice, lines: Sequence[LineValues]) -> None:
@@ -266,6 +449,8 @@ def drop_draft(*, invoice: Invoice) -> None:
     draft.billed_visits.all().delete()
     draft.taxes.all().delete()
     draft.sales_taxes.all().delete()
+    draft.allowances.all().delete()
+    draft.discounts.all().delete()
     draft.lines.all().delete()
     draft.delete()
 
@@ -278,6 +463,17 @@ class Figures:
     price: Decimal
     tax_rate: Decimal
     net: Decimal
+    round_m: int | None = None
+    round_share: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DiscountChange:
+    """What pricing anew would do to a discount that a list gives: per cent before and after, None for none."""
+
+    reason: str
+    before: Decimal | None
+    after: Decimal | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,11 +493,13 @@ class Repricing:
     changes: tuple[LineChange, ...]
     net_before: Decimal
     net_after: Decimal
+    discounts: tuple[DiscountChange, ...] = ()
 
     @property
     def mark(self) -> str:
         """Names this very difference: sent back, it says which one was looked at."""
-        return hashlib.sha256(repr(self.changes).encode()).hexdigest()[:16]
+        seen = (self.changes, self.discounts, self.net_after)
+        return hashlib.sha256(repr(seen).encode()).hexdigest()[:16]
 
 
 def look_at_prices(*, invoice: Invoice) -> Repricing:
@@ -325,11 +523,11 @@ def reprice_draft(*, invoice: Invoice, seen: str) -> Invoice:
             raise PricesMoved
         prices = prices_of(draft.business, {draft.client_id})
         by_hand = list(draft.lines.filter(article="").order_by("position"))
-        draft.lines.all().delete()
-        lines = [_frozen(draft, 0, row.visit, line, prices) for row in anew for line in row.priced.lines]
-        for place, row in enumerate([*lines, *by_hand], start=1):
-            row.pk, row.position = None, place
-        InvoiceLine.objects.bulk_create([*lines, *by_hand])
+        _write_lines(draft, [*_lines_of(draft, anew, prices), *by_hand])
+        draft.allowances.all().delete()
+        draft.discounts.filter(by_hand=False).delete()
+        _write_discounts(draft, anew)
+        note_rounds(business=draft.business, rounds=[row.round for row in anew if row.round is not None])
     write_totals(draft)
     return draft
 
@@ -350,29 +548,54 @@ def _priced_anew(draft: Invoice) -> list[VisitToBill]:
 
 def _repricing(draft: Invoice, rows: Sequence[VisitToBill]) -> Repricing:
     places = places_of(draft.currency)
-    old = {(line.visit_id, line.article): line for line in draft.lines.exclude(article="").order_by("position")}
+    stand = list(draft.lines.order_by("position"))
+    old = {(line.visit_id, line.article, nth): line for line, nth in _counted(stand) if line.article}
+    prices = prices_of(draft.business, {draft.client_id})
+    anew = _lines_of(draft, rows, prices)
     changes = []
-    net_after = sum((line.net for line in draft.lines.filter(article="")), ZERO)
-    for row in rows:
-        for line in row.priced.lines:
-            net = line.as_line().net(places)
-            net_after += net
-            after = Figures(line.quantity, line.price, line.rate, net)
-            was = old.pop((row.visit.pk, line.article), None)
-            before = _figures(was) if was else None
-            if before != after:
-                changes.append(LineChange(row.visit, line.name, before, after))
     visits = {row.visit.pk: row.visit for row in rows}
+    for line, nth in _counted(anew):
+        was = old.pop((line.visit_id, line.article, nth), None)
+        before, after = _figures(was) if was else None, _figures(line)
+        if before != after and line.visit_id is not None:
+            changes.append(LineChange(visits[line.visit_id], line.name, before, after))
     changes += [
         LineChange(visits[line.visit_id], line.name, _figures(line), None)
         for line in old.values()
         if line.visit_id in visits
     ]
-    return Repricing(tuple(changes), draft.net_total, net_after)
+    lines = [*anew, *(line for line in stand if not line.article)]
+    by_lists = discounts_by_lists(rows)
+    kept = list(draft.discounts.filter(by_hand=False))
+    discounts = [*draft.discounts.filter(by_hand=True), *by_lists]
+    off = allowances_from(draft, lines, discounts, places)
+    net_after = sum((line.net for line in lines), ZERO) - sum((one.amount for one in off), ZERO)
+    return Repricing(tuple(changes), draft.net_total, net_after, _discount_changes(kept, by_lists))
+
+
+def _discount_changes(
+    before: Iterable[InvoiceDiscount], after: Iterable[InvoiceDiscount]
+) -> tuple[DiscountChange, ...]:
+    old = {(one.source, one.reason, tuple(sorted(one.visits))): one for one in before}
+    found = []
+    for one in after:
+        was = old.pop((one.source, one.reason, tuple(sorted(one.visits))), None)
+        if was is None or was.percent != one.percent:
+            found.append(DiscountChange(one.reason, was.percent if was else None, one.percent))
+    return (*found, *(DiscountChange(one.reason, one.percent, None) for one in old.values()))
+
+
+def _counted(lines: Iterable[InvoiceLine]) -> Iterator[tuple[InvoiceLine, int]]:
+    """Each line with how many of its visit and article came before it: an article in bands has several."""
+    seen: dict[tuple[int | None, str], int] = {}
+    for line in lines:
+        key = line.visit_id, line.article
+        seen[key] = seen.get(key, 0) + 1
+        yield line, seen[key]
 
 
 def _figures(line: InvoiceLine) -> Figures:
-    return Figures(line.quantity, line.price, line.tax_rate, line.net)
+    return Figures(line.quantity, line.price, line.tax_rate, line.net, line.round_m, line.round_share)
 
 
 def _open_invoice(invoice: Invoice) -> Invoice:
@@ -397,6 +620,11 @@ def _problems(values: LineValues, draft: Invoice) -> dict[str, str]:
         found["tax_category"] = _("Choose one of your own tax categories.")
     if values.line is None and values.unit not in UNITS:
         found["unit"] = _("Choose one of the units.")
+    found |= _discount_problems(values.percent, values.amount, values.reason, places_of(draft.currency), must=False)
+    if not found and (values.percent or values.amount):
+        worth = rounded(quantity * price, places_of(draft.currency))
+        if quantity < 0 or (values.amount or ZERO) > worth:
+            found["amount"] = _("A discount is at most what the line comes to, and never on a line that takes off.")
     return found
 
 
@@ -433,5 +661,13 @@ def _write(row: InvoiceLine, values: LineValues, draft: Invoice) -> None:
             row.tax_code, row.tax_rate, row.levies = found.category, found.rate, list(levies_of(found))
             row.exemption_reason = "" if found.rates else why_none
     if row.article and before != (row.quantity, row.price, row.tax_code, row.tax_rate):
-        row.source = _("changed by hand")
-    row.net = as_line(row).net(places_of(draft.currency))
+        row.source, row.detail = _("changed by hand"), ""
+        row.round_m = row.round_share = None
+    places = places_of(draft.currency)
+    row.allowance_percent, row.allowance_reason = values.percent, values.reason.strip()[:100]
+    row.allowance = values.amount or ZERO
+    if values.percent is not None:
+        row.allowance = part_of(rounded(values.quantity * values.price, places), values.percent, places)
+    if not row.allowance:
+        row.allowance_percent, row.allowance_reason = None, ""
+    row.net = as_line(row).net(places)

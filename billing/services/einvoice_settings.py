@@ -8,7 +8,7 @@ from django.db import transaction
 from django.utils.translation import gettext_lazy
 
 from billing.documents.einvoice_check import EMAIL, is_address, is_e_mail
-from billing.models import BillingSettings, ClientBilling
+from billing.models import BillingSettings, BillsOfClient, ClientBilling
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
 
@@ -18,6 +18,12 @@ class AddressKindMissing(Refusal):
     message = gettext_lazy(
         "Say what kind of address it is: four digits of the list EAS such as 0088, or EM for an e-mail address."
     )
+    status = HTTPStatus.BAD_REQUEST
+
+
+class BillsUnknown(Refusal):
+    code = "bills_of_client_unknown"
+    message = gettext_lazy("Choose how many visits stand on one invoice of this client.")
     status = HTTPStatus.BAD_REQUEST
 
 
@@ -41,13 +47,25 @@ def keep_e_invoice_settings(
 
 @transaction.atomic
 def keep_client_billing(
-    *, client: Client, buyer_reference: str = "", e_address: str = "", e_scheme: str = "", register_number: str = ""
+    *,
+    client: Client,
+    bills: str = BillsOfClient.TOGETHER,
+    buyer_reference: str = "",
+    e_address: str = "",
+    e_scheme: str = "",
+    register_number: str = "",
 ) -> ClientBilling:
-    """Say what a client wants on its bills. What is issued keeps its copy. Raises AddressKindMissing."""
+    """Say what a client wants on its bills, and how many visits stand on one. What is issued keeps its copy.
+
+    Raises BillsUnknown, AddressKindMissing.
+    """
+    if bills not in BillsOfClient.values:
+        raise BillsUnknown.at("bills")
     address, scheme = _address(e_address, e_scheme)
     row, _made = ClientBilling.objects.update_or_create(
         client=client,
         defaults={
+            "bills": bills,
             "buyer_reference": buyer_reference.strip()[:100],
             "e_address": address,
             "e_scheme": scheme,

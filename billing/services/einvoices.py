@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Final
@@ -21,6 +21,7 @@ from billing.documents.einvoice import (
     CREDIT_NOTE,
     INVOICE,
     REASON_CODES,
+    EAdjustment,
     EInvoice,
     ELine,
     EParty,
@@ -33,7 +34,15 @@ from billing.documents.einvoice_cii import is_iban_like, write_cii
 from billing.documents.einvoice_rules import Failure, failures, rule_set, warm_up
 from billing.documents.einvoice_rules import Syntax as RuleSyntax
 from billing.documents.einvoice_ubl import write_ubl
-from billing.models import Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceXml, Syntax
+from billing.models import (
+    Invoice,
+    InvoiceAllowance,
+    InvoiceKind,
+    InvoiceLine,
+    InvoiceState,
+    InvoiceXml,
+    Syntax,
+)
 from billing.queries.prices import settings_of
 from billing.services.amounts import totals_of
 from billing.services.documents import DocumentIsDamaged, buyer_as_printed, seller_as_printed
@@ -84,6 +93,7 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
     lines = list(invoice.lines.order_by("position"))
     days = sorted({line.visit_date for line in lines if line.visit_date})
     credited = invoice.credits if credit else None
+    off = list(invoice.allowances.order_by("pk"))
 
     def money(amount: Decimal) -> Decimal:
         return in_currency(amount, invoice.currency)
@@ -95,7 +105,8 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
         currency=invoice.currency,
         seller=_seller(seller),
         buyer=_buyer(buyer, seller, taxed=all(line.tax_code != TaxCategory.OUTSIDE_SCOPE for line in lines)),
-        lines=tuple(_line(line, money(line.net)) for line in lines),
+        lines=tuple(_line(line, money) for line in lines),
+        adjustments=tuple(_allowance(row, money) for row in off),
         taxes=tuple(
             ETax(
                 category=row.code,
@@ -113,6 +124,7 @@ def e_invoice_of(invoice: Invoice) -> EInvoice:
             tax_total=money(invoice.tax_total),
             gross_total=money(invoice.gross_total),
             due=money(invoice.gross_total),
+            allowance_total=money(sum((row.amount for row in off), Decimal(0))),
         ),
         payment=None if credit else _payment(invoice, seller),
         due_on=None if credit else invoice.due_on,
@@ -136,16 +148,35 @@ def _terms(invoice: Invoice) -> str:
         }
 
 
-def _line(line: InvoiceLine, net: Decimal) -> ELine:
+def _allowance(row: InvoiceAllowance, money: Callable[[Decimal], Decimal]) -> EAdjustment:
+    """An allowance under the lines. On a credit note it is a part of one, so the percentage is not told."""
+    return EAdjustment(
+        amount=money(row.amount),
+        is_charge=False,
+        reason=row.reason,
+        category=row.tax_code,
+        rate=row.tax_rate,
+        percent=row.percent,
+        base=money(row.base) if row.percent is not None else None,
+    )
+
+
+def _line(line: InvoiceLine, money: Callable[[Decimal], Decimal]) -> ELine:
+    off: tuple[EAdjustment, ...] = ()
+    if line.allowance:
+        percent = line.allowance_percent
+        base = money(line.net + line.allowance) if percent is not None else None
+        off = (EAdjustment(money(line.allowance), False, line.allowance_reason, percent=percent, base=base),)
     return ELine(
         key=str(line.position),
         name=line.name,
-        text=line.farm_name,
+        text=": ".join(filter(None, (line.farm_name, line.detail))),
+        adjustments=off,
         article=line.article,
         quantity=line.quantity,
         unit=line.unit,
         price=line.price,
-        net=net,
+        net=money(line.net),
         category=line.tax_code,
         rate=line.tax_rate,
         first=line.visit_date,

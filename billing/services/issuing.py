@@ -15,6 +15,7 @@ from billing.charges.totals import CreditTooLarge, TaxProblem, TaxUse, check_tax
 from billing.documents.reference import ReferenceRefused, rf_reference
 from billing.models import (
     Allocation,
+    Article,
     BilledVisit,
     Invoice,
     InvoiceKind,
@@ -29,6 +30,7 @@ from billing.services.amounts import write_totals
 from billing.services.documents import buyer_as_printed, keep_document, seller_as_printed
 from billing.services.drafts import NotADraft, hold_draft
 from billing.services.einvoices import get_ready, keep_e_invoices, wants_e_invoices
+from billing.services.travel import freeze_rounds
 from trimmer.access import business_locale
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client, User, Visit, VisitState
@@ -127,7 +129,7 @@ def issue_invoice(
     them, is written and checked in the same transaction; the page is made once this is through.
 
     Raises NotADraft, NothingOnIt, TotalIsNegative, SellerIncomplete, TaxRulesBroken, DateIsAhead, DateBeforeTheLast,
-    DueBeforeIssued, VisitWasTakenUpAgain, CreditExceedsInvoice, EInvoiceRefused.
+    DueBeforeIssued, VisitWasTakenUpAgain, RoundWasSharedAnew, CreditExceedsInvoice, EInvoiceRefused.
     """
     with_xml = wants_e_invoices(invoice.business)
     if with_xml:
@@ -147,7 +149,7 @@ def _issue(
         Client.objects.select_for_update(no_key=True).get(pk=client.pk)
     if on > to_local(now, business.time_zone).date():
         raise DateIsAhead.at("on")
-    lines = list(draft.lines.order_by("position"))
+    lines = list(draft.lines.select_related("visit").order_by("position"))
     _check(draft, lines)
     try:
         totals = write_totals(draft)
@@ -157,7 +159,8 @@ def _issue(
         raise TotalIsNegative
     due = None if credit else _due(draft, on, due_on)
     if not credit:
-        _lock_visits(draft, now)
+        _lock_visits(draft, lines, now)
+        freeze_rounds(invoice=draft, lines=lines, now=now)
     series = _next_number(business, credit=credit, on=on)
     number = f"{series.prefix}{series.year}-{series.last:06d}"
     draft.seller, draft.buyer = seller_as_printed(business), buyer_as_printed(client)
@@ -234,10 +237,11 @@ def _due(draft: Invoice, on: dt.date, wanted: dt.date | None) -> dt.date:
     return due
 
 
-def _lock_visits(draft: Invoice, now: dt.datetime) -> None:
+def _lock_visits(draft: Invoice, lines: Sequence[InvoiceLine], now: dt.datetime) -> None:
+    fees = {line.visit_id for line in lines if line.article == Article.LATE_CANCELLATION}
     visits = Visit.objects.select_for_update(of=("self",)).filter(billings__invoice=draft).select_related("farm")
     for visit in visits.order_by("pk"):
-        if visit.state != VisitState.DONE:
+        if visit.state != (VisitState.CANCELLED if visit.pk in fees else VisitState.DONE):
             day = show_day(visit.date, draft.business.language, weekday=False)
             raise VisitWasTakenUpAgain(day=day, farm=visit.farm.name)
         lock_visit(visit=visit, now=now)

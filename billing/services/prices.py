@@ -13,8 +13,20 @@ from django.db import IntegrityError, transaction
 from django.db.models import ProtectedError
 from django.utils.translation import gettext_lazy
 
+from billing.charges.prices import BANDED
 from billing.charges.totals import rounded
-from billing.models import Article, BillingSettings, Price, PriceList, SalesTaxOn, TaxCategory, TaxCode
+from billing.models import (
+    Article,
+    BillingSettings,
+    Price,
+    PriceBand,
+    PriceList,
+    PriceWay,
+    SalesTaxOn,
+    TaxCategory,
+    TaxCode,
+    TravelShare,
+)
 from trimmer.errors import Refusal
 from trimmer.models import Business, Client
 
@@ -25,12 +37,22 @@ MOST = Decimal(1_000_000)
 
 
 @dataclass(frozen=True, slots=True)
+class BandValues:
+    """Above so many units (for zones: km or miles from the base) the price is another."""
+
+    above: Decimal
+    amount: Decimal
+
+
+@dataclass(frozen=True, slots=True)
 class PriceValues:
-    """The price of one article, before tax, in the business's currency."""
+    """The price of one article, before tax, in the business's currency; with bands, that of the units below them."""
 
     article: str
     amount: Decimal
     tax_category: TaxCategory
+    way: str = PriceWay.FLAT
+    bands: tuple[BandValues, ...] = ()
 
 
 class NameIsMissing(Refusal):
@@ -96,9 +118,53 @@ class PriceRefused(Refusal):
     status = HTTPStatus.BAD_REQUEST
 
 
+class BandsRefused(Refusal):
+    code = "bands_refused"
+    message = gettext_lazy("Bands go up from above nothing, each a number with at most four decimals.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class BandsNotOfArticle(Refusal):
+    code = "bands_not_of_article"
+    message = gettext_lazy(
+        "“%(article)s” has no bands of this kind. Zones are for the call-out, the others for counts."
+    )
+    status = HTTPStatus.BAD_REQUEST
+
+
+class BandsMissing(Refusal):
+    code = "bands_missing"
+    message = gettext_lazy("Say from where on the price is another, or choose one price.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class BandsNotSaid(Refusal):
+    code = "bands_not_said"
+    message = gettext_lazy("Say what the bands mean: all at the band reached, or each at its own band.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class ListDiscountRefused(Refusal):
+    code = "list_discount_refused"
+    message = gettext_lazy("A discount is 0 to 100 %, with at most three decimals.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class ListDiscountWithoutReason(Refusal):
+    code = "list_discount_without_reason"
+    message = gettext_lazy("Say why there is a discount: it stands on the invoice.")
+    status = HTTPStatus.BAD_REQUEST
+
+
 class LettersRefused(Refusal):
     code = "number_letters_refused"
     message = gettext_lazy("Use at most ten letters A to Z, digits, hyphens or slashes.")
+    status = HTTPStatus.BAD_REQUEST
+
+
+class WayOfSharingUnknown(Refusal):
+    code = "way_of_sharing_unknown"
+    message = gettext_lazy("Choose one of the ways to share the travel of a round.")
     status = HTTPStatus.BAD_REQUEST
 
 
@@ -151,10 +217,14 @@ def keep_price_list(
     valid_from: date,
     valid_to: date | None = None,
     prices: Sequence[PriceValues],
+    discount_percent: Decimal | None = None,
+    discount_reason: str = "",
+    free_recheck_days: int | None = None,
 ) -> PriceList:
     """Add a price list, or say anew what one holds; with a `client` it is an agreement that stands over the lists.
 
-    Both days count. What is drafted or issued keeps the prices it was made with.
+    Both days count. Of the discount and the days of free rechecks, None says nothing and 0 says there are none, so an
+    agreement can take back what the list gives. What is drafted or issued keeps the prices it was made with.
     """
     row = price_list or PriceList(business=business)
     foreign = [one for one in prices if one.tax_category.business_id != business.pk]
@@ -165,14 +235,31 @@ def keep_price_list(
     if valid_to is not None and valid_to < valid_from:
         raise ListEndsBeforeItBegins.at("valid_to")
     check_prices(prices=prices)
+    _check_discount(discount_percent, discount_reason)
     row.name, row.client, row.valid_from, row.valid_to = name.strip(), client, valid_from, valid_to
+    row.discount_percent = discount_percent
+    row.discount_reason = discount_reason.strip() if discount_percent else ""
+    row.free_recheck_days = free_recheck_days
     _save_named(row)
     row.prices.exclude(article__in=[one.article for one in prices]).delete()
     for one in prices:
-        Price.objects.update_or_create(
-            price_list=row, article=one.article, defaults={"amount": one.amount, "tax_category": one.tax_category}
+        price, _made = Price.objects.update_or_create(
+            price_list=row,
+            article=one.article,
+            defaults={"amount": one.amount, "tax_category": one.tax_category, "way": one.way},
+        )
+        price.bands.all().delete()
+        PriceBand.objects.bulk_create(
+            PriceBand(price=price, above=band.above, amount=band.amount) for band in one.bands
         )
     return row
+
+
+def _check_discount(percent: Decimal | None, reason: str) -> None:
+    if percent is not None and (not 0 <= percent <= 100 or percent != rounded(percent, RATE_PLACES)):
+        raise ListDiscountRefused.at("discount_percent")
+    if percent and not reason.strip():
+        raise ListDiscountWithoutReason.at("discount_reason")
 
 
 @transaction.atomic
@@ -182,13 +269,29 @@ def drop_price_list(*, price_list: PriceList) -> None:
 
 
 @transaction.atomic
-def keep_billing_settings(*, business: Business, credit_prefix: str, travel_counts: bool) -> BillingSettings:
-    """Say how credit notes are numbered and what counts towards a minimum."""
+def keep_billing_settings(
+    *,
+    business: Business,
+    credit_prefix: str,
+    travel_counts: bool,
+    travel_share: str = TravelShare.ALONE,
+    late_cancel_hours: int | None = None,
+) -> BillingSettings:
+    """Say how credit notes are numbered, what counts towards a minimum, how the travel of a round is shared, and
+    within how many hours a cancellation is late (None: never)."""
+    if travel_share not in TravelShare.values:
+        raise WayOfSharingUnknown.at("travel_share")
     letters = credit_prefix.strip().upper()
     if not re.fullmatch(r"[A-Z0-9/-]{0,10}", letters):
         raise LettersRefused.at("credit_prefix")
     row, _made = BillingSettings.objects.update_or_create(
-        business=business, defaults={"credit_prefix": letters, "travel_counts": travel_counts}
+        business=business,
+        defaults={
+            "credit_prefix": letters,
+            "travel_counts": travel_counts,
+            "travel_share": travel_share,
+            "late_cancel_hours": late_cancel_hours,
+        },
     )
     return row
 
@@ -220,6 +323,22 @@ def check_prices(*, prices: Sequence[PriceValues]) -> None:
         seen.add(one.article)
         if not 0 <= one.amount < MOST or one.amount != rounded(one.amount, PRICE_PLACES):
             raise PriceRefused.at(f"prices.{place}.amount", most=MOST)
+        _check_bands(place, one)
+
+
+def _check_bands(place: int, one: PriceValues) -> None:
+    starts = [band.above for band in one.bands]
+    if one.way not in PriceWay.values or one.way not in BANDED[one.article]:
+        raise BandsNotOfArticle.at(f"prices.{place}.way", article=Article(one.article).label)
+    if one.bands and one.way == PriceWay.FLAT:
+        raise BandsNotSaid.at(f"prices.{place}.way")
+    if not one.bands and one.way != PriceWay.FLAT:
+        raise BandsMissing.at(f"prices.{place}.bands")
+    odd = any(not 0 < start < MOST or start != rounded(start, PRICE_PLACES) for start in starts)
+    if odd or starts != sorted(set(starts)):
+        raise BandsRefused.at(f"prices.{place}.bands")
+    if any(not 0 <= band.amount < MOST or band.amount != rounded(band.amount, PRICE_PLACES) for band in one.bands):
+        raise PriceRefused.at(f"prices.{place}.bands", most=MOST)
 
 
 def _save_named(row: TaxCategory | PriceList) -> None:

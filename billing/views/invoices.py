@@ -27,6 +27,7 @@ from billing.forms.invoices import (
     NoteForm,
     SendForm,
     VisitFilter,
+    discount_formset,
     line_formset,
 )
 from billing.models import Invoice, InvoiceKind, InvoiceSending, InvoiceState, IssueRun
@@ -36,7 +37,7 @@ from billing.queries.balances import (
     invoices_seen_by,
     with_standing,
 )
-from billing.queries.visits import VisitToBill, priced_visits, visits_to_bill
+from billing.queries.visits import VisitToBill, draft_cautions, priced_visits, visits_to_bill
 from billing.services.credits import NotAnIssuedInvoice, credit_invoice, lines_left
 from billing.services.documents import bytes_of, keep_document, preview_document
 from billing.services.drafts import (
@@ -51,6 +52,7 @@ from billing.services.drafts import (
     revise_draft,
 )
 from billing.services.einvoices import mends_of, wants_e_invoices
+from billing.services.fees import forgo_fee
 from billing.services.issuing import issue_invoice, start_issue_run, tax_problems, tax_sentences
 from billing.services.sending import NotIssuedYet, file_name, send_again, send_invoice
 from trimmer.access import FARM, OFFICE, OWNER, SeatedRequest, may
@@ -112,6 +114,16 @@ def visits_waiting(request: SeatedRequest) -> HttpResponse:
     return render(request, "billing/visits_to_bill.html", values)
 
 
+@require_POST
+@may(OWNER, OFFICE)
+def fee_forgo(request: SeatedRequest, pk: int) -> HttpResponse:
+    """Ask nothing for a visit that was cancelled late."""
+    visit = get_object_or_404(Visit.objects.seen_by(request.seat).select_related("farm__client"), pk=pk)
+    forgo_fee(visit=visit, by=request.user, now=timezone.now())
+    messages.success(request, _("Nothing is asked for %(visit)s.") % {"visit": visit})
+    return redirect("visits-to-bill")
+
+
 def _by_client(rows: list[VisitToBill]) -> list[dict[str, Any]]:
     found = []
     for _key, group in groupby(rows, key=lambda row: row.client.pk):
@@ -161,9 +173,12 @@ def invoice_drafts(request: SeatedRequest) -> HttpResponse:
         else:
             return redirect("issue-run-page", pk=run.pk)
     e_invoices = wants_e_invoices(request.seat.business)
-    rows = [(draft, _cautions(draft, e_invoices=e_invoices)) for draft in page.object_list]
+    drafts_here = list(page.object_list)
+    differing = draft_cautions(drafts_here)
+    rows = [(one, _cautions(one, e_invoices=e_invoices), differing.get(one.pk, ())) for one in drafts_here]
     chosen = {str(key) for key in request.POST.getlist("invoices")} if request.method == "POST" else None
     values = {"page_obj": page, "rows": rows, "form": form, "chosen": chosen}
+    values["waiting"] = visits_to_bill(request.seat.business).count()
     return render(request, "billing/invoice_drafts.html", values)
 
 
@@ -238,6 +253,7 @@ def _draft_values(invoice: Invoice) -> dict[str, Any]:
     return {
         "tax_sentences": tax_sentences(tax_problems(invoice, list(invoice.lines.all()))),
         "mends": mends_of(invoice),
+        "cautions": draft_cautions([invoice]).get(invoice.pk, ()),
         "repricing": repricing,
         "repricing_problem": problem,
     }
@@ -254,16 +270,22 @@ def invoice_edit(request: SeatedRequest, pk: int) -> HttpResponse:
         lines=invoice.lines.order_by("position"),
         business=request.seat.business,
     )
-    if request.method == "POST" and form.is_valid() and (credit or formset.is_valid()):
+    off = discount_formset(posted(request), discounts=invoice.discounts.order_by("position"))
+    if request.method == "POST" and form.is_valid() and (credit or (formset.is_valid() and off.is_valid())):
         try:
-            revise_draft(invoice=invoice, lines=None if credit else formset.values(), note=form.cleaned_data["note"])
+            revise_draft(
+                invoice=invoice,
+                lines=None if credit else formset.values(),
+                discounts=None if credit else off.values(),
+                note=form.cleaned_data["note"],
+            )
         except Refusal as refusal:
-            if credit or not formset.say_refusal(refusal):
+            if credit or not (formset.say_refusal(refusal) or off.say_refusal(refusal)):
                 say_refusal(form, refusal)
         else:
             messages.success(request, _("The draft is stored."))
             return redirect("invoice-page", pk=invoice.pk)
-    values = {"invoice": invoice, "form": form, "formset": None if credit else formset}
+    values = {"invoice": invoice, "form": form, "formset": None if credit else formset, "off": None if credit else off}
     return render(request, "billing/invoice_edit.html", values)
 
 
@@ -409,6 +431,7 @@ def _draft(request: SeatedRequest, pk: int) -> Invoice:
 urlpatterns = [
     path("invoices", invoice_list, name="invoice-list"),
     path("invoices/to-bill", visits_waiting, name="visits-to-bill"),
+    path("visits/<int:pk>/forgo-fee", fee_forgo, name="fee-forgo"),
     path("invoices/drafts", invoice_drafts, name="invoice-issue-many"),
     path("issue-runs/<int:pk>", issue_run_page, name="issue-run-page"),
     path("issue-runs/<int:pk>/print", issue_run_print, name="issue-run-print"),

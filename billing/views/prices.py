@@ -12,11 +12,12 @@ from django.urls import path
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from billing.charges.prices import ARTICLES
+from billing.charges.prices import ARTICLES, cheaper_edges
+from billing.currencies import places_of
 from billing.forms import as_key
 from billing.forms.prices import BillingSettingsForm, PriceListForm, TaxCategoryForm
 from billing.models import PriceList, TaxCategory
-from billing.queries.prices import settings_of
+from billing.queries.prices import PRICES_IN_FULL, entry_of, settings_of
 from billing.services.prices import (
     drop_price_list,
     drop_tax_category,
@@ -71,7 +72,11 @@ def price_list_page(request: SeatedRequest, pk: int) -> HttpResponse:
     """A list's prices."""
     row = get_object_or_404(PriceList.objects.seen_by(request.seat).select_related("client"), pk=pk)
     order = {article: place for place, article in enumerate(ARTICLES)}
-    prices = sorted(row.prices.select_related("tax_category"), key=lambda price: order[price.article])
+    found = PRICES_IN_FULL.filter(price_list=row)
+    prices = [
+        {"price": price, "edges": cheaper_edges(entry_of(price), places_of(request.seat.business.currency))}
+        for price in sorted(found, key=lambda price: order[price.article])
+    ]
     return render(request, "billing/price_list_page.html", {"price_list": row, "prices": prices})
 
 
@@ -162,9 +167,13 @@ def _kept(request: SeatedRequest, form: PriceListForm, row: PriceList | None) ->
             valid_from=values["valid_from"],
             valid_to=values["valid_to"],
             prices=form.prices(),
+            discount_percent=values["discount_percent"],
+            discount_reason=values["discount_reason"],
+            free_recheck_days=values["free_recheck_days"],
         )
     except Refusal as refusal:
-        say_refusal(form, refusal)
+        if not form.say_refusal(refusal):
+            say_refusal(form, refusal)
         return None
     messages.success(request, _("“%(name)s” is stored.") % {"name": kept.name})
     return kept

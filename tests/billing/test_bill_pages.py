@@ -61,6 +61,7 @@ def lines_of(draft: Invoice, **changes: Any) -> dict[str, Any]:
     """The fields of the form that changes a draft, as a browser sends them."""
     lines = list(draft.lines.order_by("position"))
     values: dict[str, Any] = {"lines-TOTAL_FORMS": len(lines) + 1, "lines-INITIAL_FORMS": len(lines), "note": ""}
+    values |= {"discounts-TOTAL_FORMS": 1, "discounts-INITIAL_FORMS": 0}
     for place, line in enumerate(lines):
         row = {"line": line.pk, "name": line.name, "quantity": line.quantity, "price": line.price, "tax_category": ""}
         values |= {f"lines-{place}-{name}": value for name, value in row.items()}
@@ -459,8 +460,10 @@ def test_a_refused_tax_category_says_what_to_do(office: Browser, business: Busin
 
 
 def test_billing_settings_are_changed(office: Browser, business: Business) -> None:
-    assert "a series of their own, CN-" in post(office, "billing-settings", credit_prefix="cn-", travel_counts="on")
-    assert "Use at most ten letters" in post(office, "billing-settings", credit_prefix="Ä")
+    assert "a series of their own, CN-" in post(
+        office, "billing-settings", credit_prefix="cn-", travel_counts="on", travel_share="head"
+    )
+    assert "Use at most ten letters" in post(office, "billing-settings", credit_prefix="Ä", travel_share="head")
 
 
 # Who sees what

@@ -89,7 +89,9 @@ def test_price_lists_are_kept(office: APIClient, business: Business, client: Cli
     price = {"article": "head_cow", "amount": "14.50", "tax_category": tax.pk}
     values = {"name": "Prices", "valid_from": "2026-01-01", "prices": [price]}
     made = said(office.post(address("price-list-list"), values), HTTPStatus.CREATED)
-    assert made["prices"] == [{"article": "head_cow", "amount": "14.5000", "tax_category": tax.pk}]
+    assert made["prices"] == [
+        {"article": "head_cow", "amount": "14.5000", "tax_category": tax.pk, "way": "flat", "bands": []}
+    ]
     changed = said(office.put(address("price-list-detail", made["id"]), values | {"client": client.pk}))
     assert changed["client"] == client.pk
     assert len(said(office.get(address("price-list-list"), {"valid_on": "2025-12-31"}))["results"]) == 0

@@ -81,7 +81,7 @@ def test_an_address_needs_its_kind_unless_it_is_for_e_mail(office: Browser, busi
 
 
 def test_numbering_and_e_invoices_are_kept_apart(office: Browser, business: Business) -> None:
-    post(office, "billing-settings", credit_prefix="CN-")
+    post(office, "billing-settings", credit_prefix="CN-", travel_share="alone")
     row = BillingSettings.objects.get(business=business)
     assert (row.e_invoices, row.credit_prefix) == (True, "CN-")
     post(office, "e-invoice-settings", contact="Nell")
@@ -91,11 +91,11 @@ def test_numbering_and_e_invoices_are_kept_apart(office: Browser, business: Busi
 
 def test_what_a_client_wants_is_kept_and_stands_on_its_bills(office: Browser, client: Client) -> None:
     assert reverse("client-billing", args=[client.pk]) in get(office, "client-statement", client.pk)
-    page = post(office, "client-billing", client.pk, buyer_reference=" Barn 7 ", register_number="HRB 7")
+    page = post(office, "client-billing", client.pk, bills="visit", buyer_reference=" Barn 7 ", register_number="HRB 7")
     assert "is stored" in page
     row = ClientBilling.objects.get(client=client)
     assert (row.buyer_reference, row.register_number) == ("Barn 7", "HRB 7")
-    assert "Say what kind of address" in post(office, "client-billing", client.pk, e_address="x")
+    assert "Say what kind of address" in post(office, "client-billing", client.pk, bills="visit", e_address="x")
     assert e_invoice_of(bills.an_invoice(client)).buyer_reference == "Barn 7"
 
 

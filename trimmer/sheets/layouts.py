@@ -566,6 +566,7 @@ _ARTICLES: Final = (
     ("KMT", Choice("distance_km", gettext_noop("travel, per km"))),
     ("SMI", Choice("distance_mile", gettext_noop("travel, per mile"))),
     ("LS", Choice("minimum", gettext_noop("minimum for a visit"))),
+    ("LS", Choice("late_cancellation", gettext_noop("visit cancelled late"))),
 )
 UNIT_OF_ARTICLE: Final[Mapping[str, str]] = MappingProxyType({choice.value: unit for unit, choice in _ARTICLES})
 """Article -> its unit (UN/ECE Recommendation 20)."""
