@@ -78,7 +78,7 @@ def test_who_when_what_before_and_after(client: Client) -> None:
 
 def test_the_person_of_a_request_is_noted(client: Client) -> None:
     owner = make.a_member(client.business, "owner")
-    make.signed_in(owner).post("/billing-settings", {"credit_prefix": "CR-"})
+    make.signed_in(owner).post("/billing-settings", {"credit_prefix": "CR-", "travel_share": "alone"})
     [entry] = entries("billingsettings", act="added") or entries("billingsettings", act="changed")
     assert (entry.by, entry.told["through"]) == (owner.user.pk, "billing-settings")
 
