@@ -438,13 +438,13 @@ def _travel_line(
     if work.travel is None:
         return replace(_line(work, source, ONE, amount), unit="LS")
     part = shared_out(amount, work.travel.shares, places)[work.travel.place]
-    figures = {
+    figures: dict[str, Decimal | int | str] = {
         "distance": quantity,
         "unit": entry.article,
         "share": work.travel.share,
-        "farms": len(work.travel.shares),
+        "whole": amount,
     }
-    line = _line(work, source, ONE, part, how=How("round_share", figures | {"whole": amount}))
+    line = _line(work, source, ONE, part, how=How("round_share", figures))
     return replace(line, unit="LS", travel=work.travel)
 
 

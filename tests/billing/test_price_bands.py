@@ -2,6 +2,7 @@
 
 import datetime as dt
 from decimal import Decimal as D
+from typing import Any
 
 import pytest
 
@@ -51,8 +52,8 @@ def test_graduated_bands_are_a_line_each_that_says_which() -> None:
 @pytest.mark.pure
 def test_the_edges_where_more_head_are_cheaper_are_told() -> None:
     first, second = cheaper_edges(entry("volume"))
-    assert (first.below, first.amount_below, first.above, first.amount_above) == (40, D(640), 41, D("594.50"))
-    assert (first.even, second.even) == (45, 90)
+    assert (first.below, first.amount_below, first.above, first.amount_above) == (D(40), D(640), D(41), D("594.50"))
+    assert (first.even, second.even) == (D(45), D(90))
     assert cheaper_edges(entry("graduated")) == ()
 
 
@@ -123,7 +124,7 @@ def test_bands_that_are_refused(changes: dict[str, object], refusal: type[Refusa
         ({"discount_percent": D(3)}, prices.ListDiscountWithoutReason),
     ],
 )
-def test_discounts_of_a_list_that_are_refused(changes: dict[str, object], refusal: type[Refusal]) -> None:
+def test_discounts_of_a_list_that_are_refused(changes: dict[str, Any], refusal: type[Refusal]) -> None:
     with pytest.raises(refusal):
         bills.a_price_list(bills.a_trimming_business(), **changes)
 
