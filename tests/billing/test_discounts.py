@@ -71,6 +71,17 @@ def test_the_worked_visit_with_blocks_at_another_rate() -> None:
 
 
 @pytest.mark.pure
+def test_the_worked_visit_with_goods_at_another_rate_and_the_discount_off_the_work_alone() -> None:
+    """Worked by hand: 69.00 of goods at 7 %, 3 % off the 1072.79 of work: 1109.61, tax 202.55, together 1312.16."""
+    lines = [*WORKED[:2], line("4", "17.25", "7"), *WORKED[3:]]
+    work = frozenset({0, 1, 3, 4, 5})
+    [off] = allowances_of(lines, [Discount(percent=D(3), lines=work)])
+    assert (off.base, off.amount) == (D("1072.79"), D("32.18"))
+    totals = compute_totals(lines, [Adjustment(off.amount, False, "S", D(19))])
+    assert (totals.net_total, totals.tax_total, totals.gross_total) == (D("1109.61"), D("202.55"), D("1312.16"))
+
+
+@pytest.mark.pure
 def test_an_amount_is_shared_out_by_tax_to_the_cent() -> None:
     lines = [line("1", "100", "19"), line("1", "50", "7"), line("1", "50", "0")]
     found = allowances_of(lines, [Discount(amount=D("10.01"))])

@@ -16,7 +16,7 @@ from billing.charges.earnings import Stop, earned, per_hour, road_minutes
 from billing.models import Invoice
 from billing.queries.earnings import Group, earnings_of
 from billing.services.credits import credit_invoice
-from billing.services.drafts import draft_invoices
+from billing.services.drafts import DiscountValues, draft_invoices, revise_draft
 from billing.services.issuing import issue_invoice
 from billing.views.earnings import BARS, plot_of
 from tests import make
@@ -146,6 +146,22 @@ def test_credit_notes_are_taken_off_and_what_is_credited_whole_waits_again(busin
     assert rows["Alder Bank"].billed == D("605.00")
 
 
+def test_a_discount_under_the_lines_is_taken_off_and_given_back_with_a_credit(business: Business) -> None:
+    """Worked by hand: 10 % off leave 544.50 of 605.00, and 22.50 of the 25.00 for coming."""
+    _crew, visits = a_round(business)
+    drafts = draft_invoices(business=business, visits=visits, by=None, now=make.NOW).drafts
+    revise_draft(invoice=drafts[0], discounts=[DiscountValues("Paid by debit", percent=D(10))])
+    first, _second = (issue_invoice(invoice=one, on=make.TODAY, by=None, now=make.NOW) for one in drafts)
+    found = earnings_of(business, FIRST, LAST, Group.FARM)
+    assert {row.name: row.earned.billed for row in found.rows} == {"Alder Bank": D("544.50"), "Beck Side": D("97.50")}
+    assert found.total is not None
+    assert found.total.travel == D("47.50")
+    note = credit_invoice(invoice=first, reason="Miscounted", by=None, now=make.NOW)
+    issue_invoice(invoice=note, on=make.TODAY, by=None, now=make.NOW)
+    rows = {row.name: row.earned for row in earnings_of(business, FIRST, LAST, Group.FARM).rows}
+    assert (rows["Alder Bank"].visits, rows["Alder Bank"].waiting) == (0, 1)
+
+
 def test_without_times_it_is_as_planned_and_said_so(business: Business) -> None:
     client = make.a_client(business)
     visit = bills.a_done_visit(client, planned_start=at(8), planned_end=at(10))
@@ -165,7 +181,7 @@ def test_many_visits_take_as_few_queries(
 ) -> None:
     crew = make.a_crew(business)
     billed(business, [bills.a_done_visit(make.a_client(business, name=f"C{n}"), crew=crew) for n in range(12)])
-    with django_assert_max_num_queries(3):
+    with django_assert_max_num_queries(4):
         earnings_of(business, FIRST, LAST, Group.FARM)
 
 
