@@ -62,18 +62,18 @@ def as_plan(week: Week, standing: Plan, opening: Opening) -> Plan:
     return plan_of(week, [*kept, *changed.values()])
 
 
-def test_the_best_opening_is_as_good_as_solving_the_week_again() -> None:
+@pytest.mark.parametrize("asks", [range(1, 5), pytest.param(range(5, 30), marks=pytest.mark.slow)], ids=["few", "many"])
+def test_the_best_opening_is_as_good_as_solving_the_week_again(asks: range) -> None:
     """The best quoted is within 3 % of the true best extra cost in 95 % of asks."""
     good = 0
-    asks = 12
-    for seed in range(asks):
+    for seed in asks:
         week, places, standing = standing_week(seed)
         asked = asked_of(seed, week, places)
         openings = quote([asked], "asked", standing=[standing])
         again = solve(asked, seconds=60, effort=60, standing=standing)
         truth = again.cost - standing.cost
         good += bool(openings) and openings[0].extra <= 1.03 * truth + 1e-6
-    assert good >= asks - 1
+    assert good >= 0.95 * len(asks)
 
 
 @settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
