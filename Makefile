@@ -39,22 +39,20 @@ serve: setup
 worker: setup
 	@$(BIN)/python -m celery --app trimmer.celery:app worker --loglevel INFO
 
-# The suite on SQLite, then all that touches a database once more on PostgreSQL; test-long does the same with the tests
-# that take more than about five seconds each.
-test: setup
-	@$(call both,not slow)
-
-test-long: setup
-	@$(call both,slow)
-
-define both
-failed=0; \
-	echo "Tests on SQLite: $(1)"; \
-	TRIMROUND_TEST_DATABASE=sqlite $(PYTEST) -m "$(1)" || failed=1; \
-	echo "Tests on PostgreSQL: $(1)"; \
-	TRIMROUND_TEST_DATABASE=postgresql $(PYTEST) -m "$(1) and not browser" || failed=1; \
+# The suite on SQLite, then all that touches a database once more on PostgreSQL; test-long has the tests that take more
+# than about five seconds each, on SQLite unless told otherwise: make test-long DATABASES="sqlite postgresql"
+DATABASES = sqlite
+test: DATABASES = sqlite postgresql
+test: CHOSEN = not slow
+test-long: CHOSEN = slow
+test test-long: setup
+	@failed=0; \
+	for database in $(DATABASES); do \
+	  echo "Tests on $$database: $(CHOSEN)"; \
+	  chosen="$(CHOSEN)"; if [ $$database = postgresql ]; then chosen="$$chosen and not browser"; fi; \
+	  TRIMROUND_TEST_DATABASE=$$database $(PYTEST) -m "$$chosen" || failed=1; \
+	done; \
 	exit $$failed
-endef
 
 lint: setup
 	@$(BIN)/ruff check .

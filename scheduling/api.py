@@ -357,11 +357,12 @@ class WeekViewSet(SeatedView, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     def _answer(self) -> Response:
         return Response(self.get_serializer(self.get_object()).data)
 
-    @extend_schema(request=None, responses=WeekSerializer)
+    @extend_schema(request=WeekVersionSerializer, responses=WeekSerializer)
     @action(detail=True, methods=["post"])
     def confirm(self, request: Request, pk: str) -> Response:
-        """Book every stop and tell the farms."""
-        weeks.confirm_week(week=self.get_object(), by=self.seat.user, now=timezone.now())
+        """Book every stop of the proposal as it was looked at, and tell the farms."""
+        week, version = self.get_object(), self._asked(WeekVersionSerializer)["version"]
+        weeks.confirm_week(week=week, version=version, by=self.seat.user, now=timezone.now())
         return self._answer()
 
     @extend_schema(request=WeekVersionSerializer, responses=WeekSerializer)

@@ -219,13 +219,13 @@ def test_every_change_is_true_on_random_weeks(week: Week, longest: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["w10", "w13"])
+@pytest.mark.parametrize("name", ["w13"])
 def test_every_change_is_true_on_a_benchmark_week(name: str) -> None:
     week = read_week(json.loads((WEEKS / f"{name}.json").read_text()))
-    plan = solve(week, seconds=60)  # on a machine at rest it is proven the best long before
-    reasons = explain(week, plan, seconds=30 * len(plan.skipped))
+    plan = solve(week, seconds=40)  # on a machine at rest it is proven the best long before
+    reasons = explain(week, plan, seconds=20 * len(plan.skipped))
     assert reasons
     for reason in reasons:
         assert reason.suggestion is not None
-        again = solve(apply(week, reason.suggestion.change), seconds=60, standing=plan)
+        again = solve(apply(week, reason.suggestion.change), seconds=40, standing=plan)
         assert reason.job not in again.skipped

@@ -100,6 +100,16 @@ def test_the_second_of_two_changes_to_one_version_is_refused(
     assert (answer.status_code, answer.json()["code"]) == (HTTPStatus.CONFLICT, "proposal_changed_meanwhile")
 
 
+def test_a_proposal_that_changed_since_it_was_looked_at_is_not_confirmed(
+    owner: APIClient, week: ProposedWeek, farm: Farm, crew: Crew
+) -> None:
+    post(owner, at(week, "move"), version=week.version, **there(farm, crew))
+    answer = post(owner, at(week, "confirm"), version=week.version)
+    assert (answer.status_code, answer.json()["code"]) == (HTTPStatus.CONFLICT, "proposal_changed_meanwhile")
+    assert post(owner, at(week, "confirm")).status_code == HTTPStatus.BAD_REQUEST
+    assert post(owner, at(week, "confirm"), version=week.version + 1).json()["state"] == "confirmed"
+
+
 def test_a_change_sent_twice_with_one_key_is_made_once(
     owner: APIClient, week: ProposedWeek, farm: Farm, crew: Crew
 ) -> None:
