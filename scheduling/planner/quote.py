@@ -163,11 +163,11 @@ class _Asked:
         before, after = self._price(self.draft), self._price(draft)
         changed = {at for at in {*self.draft, *draft} if self.draft.get(at) != draft.get(at)}
         was = [made for at in changed if (made := self.pool.get(at, self.draft.get(at, ()))) is not None]
-        made = [self.pool.get(at, visits) for at, visits in draft.items() if at in changed]
-        now = sorted((one for one in made if one is not None), key=lambda one: (one.day, str(one.crew)))
-        at = {visit: crew_day for crew_day, visits in draft.items() for visit in visits}
+        new = [self.pool.get(at, visits) for at, visits in draft.items() if at in changed]
+        now = sorted((one for one in new if one is not None), key=lambda one: (one.day, str(one.crew)))
+        goes = {visit: crew_day for crew_day, visits in draft.items() for visit in visits}
         moved = {
-            name for crew_day, visits in self.draft.items() for name, work in visits if at.get((name, work)) != crew_day
+            name for crew_day, visits in self.draft.items() for name, work in visits if goes.get((name, work)) != crew_day
         }
         opening = Opening(
             week=self.place,

@@ -140,6 +140,7 @@ def test_each_is_sent_if_asked_and_an_address_that_is_missing_is_told(business: 
 def test_a_run_done_twice_sends_once(business: Business) -> None:
     run = a_run(business, [bills.a_draft(make.a_client(business))], send=True)
     done(run)
+    assert run.job_id is not None
     Job.objects.filter(pk=run.job_id).update(state=JobState.WAITING)
     done(run)
     bills.post_what_waits()

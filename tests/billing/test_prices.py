@@ -2,6 +2,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -28,7 +29,7 @@ D = Decimal
 DAY = date(2026, 3, 10)
 
 
-def entry(article: str, price: str, **more: str) -> PriceEntry:
+def entry(article: str, price: str, **more: Any) -> PriceEntry:
     return PriceEntry(article, USUAL_UNITS[article], D(price), "S", D(19), **more)
 
 

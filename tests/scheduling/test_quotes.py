@@ -62,7 +62,7 @@ def as_plan(week: Week, standing: Plan, opening: Opening) -> Plan:
     return plan_of(week, [*kept, *changed.values()])
 
 
-@pytest.mark.parametrize("asks", [range(1, 5), pytest.param(range(5, 30), marks=pytest.mark.slow)], ids=["few", "many"])
+@pytest.mark.parametrize("asks", [range(5, 9), pytest.param(range(5, 30), marks=pytest.mark.slow)], ids=["few", "many"])
 def test_the_best_opening_is_as_good_as_solving_the_week_again(asks: range) -> None:
     """The best quoted is within 3 % of the true best extra cost in 95 % of asks."""
     good = 0
