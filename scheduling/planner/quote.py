@@ -166,9 +166,8 @@ class _Asked:
         new = [self.pool.get(at, visits) for at, visits in draft.items() if at in changed]
         now = sorted((one for one in new if one is not None), key=lambda one: (one.day, str(one.crew)))
         goes = {visit: crew_day for crew_day, visits in draft.items() for visit in visits}
-        moved = {
-            name for crew_day, visits in self.draft.items() for name, work in visits if goes.get((name, work)) != crew_day
-        }
+        stood = [(name, work, at) for at, visits in self.draft.items() for name, work in visits]
+        moved = {name for name, work, at in stood if goes.get((name, work)) != at}
         opening = Opening(
             week=self.place,
             visits=tuple(visit for visit in visits_of(now) if visit.job == self.job.id),
